@@ -1,0 +1,1 @@
+"""Physics as scalar kernels: math and numba only."""

@@ -1,0 +1,1 @@
+"""What the walls are: scene records to one closed mesh of named planar surfaces."""

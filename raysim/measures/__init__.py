@@ -1,0 +1,1 @@
+"""What a listener or a standard would read off a response."""

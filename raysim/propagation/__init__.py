@@ -1,0 +1,1 @@
+"""Where the sound goes: images, rays, and what they hand on."""

@@ -1,0 +1,1 @@
+"""Stored results to a page a person can read."""

@@ -1,0 +1,1 @@
+"""Stored paths and energies to sound: band filters, impulse responses, WAV."""

@@ -1,0 +1,1 @@
+"""What the user says: room, materials, things in it, sources, receivers, air."""

@@ -1,0 +1,1 @@
+"""The only bridge: everything later can be redone from the result file alone."""
