@@ -1,0 +1,154 @@
+"""One ray from emission to death, written once.
+
+A ray carries energy per band. At a wall it loses the absorbed share; of the rest, band
+k scatters the share s_k by Lambert's law and mirrors 1 - s_k. One coin with bias p,
+the energy-weighted mean of s_k, decides for all bands together, and each band's energy
+is reweighted by s_k/p or (1 - s_k)/(1 - p): unbiased in every band  (R7).
+
+Each path is counted exactly once  (R9):
+  - mirrored only, up to ``image_order`` times, or to and fro between one parallel pair
+    up to ``pair_order`` times: by image sources, so not here;
+  - last wall scattered: by connecting that wall to each receiver  (R6);
+  - last wall mirrored, and not the images' own: by the counting sphere  (R8).
+
+Theory: DEVELOPERS.md, R1 to R9.
+"""
+
+from math import floor, pi, sqrt
+
+from numba import uint32, uint64
+
+from raysim.core.compile import kernel
+from raysim.core.receiver import chord, leave
+from raysim.core.rng import draws
+from raysim.core.walk import NOTHING, blocked, nearest
+from raysim.core.wall import lambert, mirror
+
+#: A ray below its floor in every band goes on with this chance, its energy raised.
+SURVIVAL = 0.5
+
+
+@kernel
+def live(
+    seed, i_batch, i_ray, px, py, pz, dx, dy, dz, energy, floor_energy,
+    box, child, row, normal, offset, plane, front, back, reflect, scatter,
+    receiver, image_order, pair_order, bins_per_m, histogram, scratch, stack,
+):  # fmt: skip
+    """Follow one ray until it dies, adding to ``histogram``; give (segments, lost).
+
+    ``energy`` (n_band,) starts as what the ray was emitted with and is used up.
+    Per piece: unit ``normal``, ``offset``, number of its ``plane``, and the sides met
+    in ``front`` and from the ``back`` (-1: solid). Per side and band: ``reflect`` is
+    1 - alpha, ``scatter`` s. ``receiver`` rows: position, sphere radius.
+    ``histogram`` is (n_receiver, n_time, n_moment, n_band).
+    """
+    n_band = energy.shape[0]
+    n_receiver = receiver.shape[0]
+    n_time = histogram.shape[1]
+    travelled = 0.0
+    n_segment = 0
+    n_bounce = 0
+    mirrored_only = True
+    to_and_fro = True  # the planes met so far alternate between two parallel ones
+    scattered_last = False
+    skip = -1.0
+    plane_1, plane_2 = -1, -1  # the last plane met, and the one before
+    last_x, last_y, last_z = 0.0, 0.0, 0.0  # normal of the last plane
+    while True:
+        _, hit = nearest(box, child, row, px, py, pz, dx, dy, dz, skip, 1e30, stack)
+        n_segment += 1
+        if hit == uint32(NOTHING):
+            return n_segment, 1
+        h = uint64(hit)
+        nx, ny, nz = normal[h, 0], normal[h, 1], normal[h, 2]
+        towards = nx * dx + ny * dy + nz * dz
+        side = front[h]
+        if towards > 0.0:
+            side = back[h]
+        if side < 0 or towards == 0.0:
+            return n_segment, 1
+        # the tree answers in float32; the length is taken again in full precision
+        length = (offset[h] - (nx * px + ny * py + nz * pz)) / towards
+        if towards > 0.0:
+            nx, ny, nz = -nx, -ny, -nz
+        length = max(length, 0.0)
+
+        images_have_it = mirrored_only and (
+            n_bounce <= image_order or (n_bounce >= 2 and to_and_fro and n_bounce <= pair_order)
+        )
+        if not scattered_last and not images_have_it:
+            for r in range(n_receiver):
+                inside, middle = chord(
+                    px, py, pz, dx, dy, dz, length,
+                    receiver[r, 0], receiver[r, 1], receiver[r, 2], receiver[r, 3],
+                )  # fmt: skip
+                if inside > 0.0:
+                    i_time = floor((travelled + middle) * bins_per_m)
+                    if i_time < n_time:
+                        share = inside / (4.0 / 3.0 * pi * receiver[r, 3] ** 3)
+                        for b in range(n_band):
+                            scratch[b] = energy[b] * share
+                        leave(scratch, 0, n_band, -dx, -dy, -dz, histogram[r, i_time])
+        travelled += length
+        if travelled * bins_per_m >= n_time:
+            return n_segment, 0
+        px, py, pz = px + length * dx, py + length * dy, pz + length * dz
+
+        n_bounce += 1
+        total, diffuse = 0.0, 0.0
+        loudest = 0.0
+        for b in range(n_band):
+            energy[b] *= reflect[side, b]
+            total += energy[b]
+            diffuse += energy[b] * scatter[side, b]
+            loudest = max(loudest, energy[b])
+        if total <= 0.0:
+            return n_segment, 0
+        p = diffuse / total
+        here = float(plane[h])
+
+        if p > 0.0:
+            for r in range(n_receiver):
+                vx, vy, vz = receiver[r, 0] - px, receiver[r, 1] - py, receiver[r, 2] - pz
+                cosine = vx * nx + vy * ny + vz * nz
+                if cosine <= 0.0:
+                    continue
+                far = sqrt(vx * vx + vy * vy + vz * vz)
+                i_time = floor((travelled + far) * bins_per_m)
+                if i_time >= n_time:
+                    continue
+                vx, vy, vz = vx / far, vy / far, vz / far
+                if blocked(box, child, row, px, py, pz, vx, vy, vz, here, -1.0, far, stack):
+                    continue
+                share = cosine / (pi * far * far * far)
+                for b in range(n_band):
+                    scratch[b] = energy[b] * scatter[side, b] * share
+                leave(scratch, 0, n_band, -vx, -vy, -vz, histogram[r, i_time])
+
+        u_kind, u_1, u_2, u_live = draws(seed, i_batch, i_ray, n_bounce)
+        if loudest < floor_energy:
+            if u_live >= SURVIVAL:
+                return n_segment, 0
+            for b in range(n_band):
+                energy[b] /= SURVIVAL
+        scattered_last = u_kind < p
+        if scattered_last:
+            for b in range(n_band):
+                energy[b] *= scatter[side, b] / p
+            dx, dy, dz = lambert(nx, ny, nz, u_1, u_2)
+            mirrored_only = False
+        else:
+            for b in range(n_band):
+                energy[b] *= (1.0 - scatter[side, b]) / (1.0 - p)
+            dx, dy, dz = mirror(dx, dy, dz, nx, ny, nz)
+            if mirrored_only:
+                if n_bounce == 2:
+                    to_and_fro = nx * last_x + ny * last_y + nz * last_z < -1.0 + 1e-10
+                elif n_bounce > 2:
+                    to_and_fro = to_and_fro and plane[h] == plane_2
+                plane_2, plane_1 = plane_1, plane[h]
+                last_x, last_y, last_z = nx, ny, nz
+        # lambert keeps its direction within rounding of length one; so does mirror
+        size = 1.0 / sqrt(dx * dx + dy * dy + dz * dz)
+        dx, dy, dz = dx * size, dy * size, dz * size
+        skip = here

@@ -1,0 +1,37 @@
+"""Where a ray meets a flat piece of wall: a triangle or a parallelogram.
+
+A piece is 16 float32 numbers: the plane (unit normal, offset), two rows that map a
+point of the plane to its affine coordinates u and v, and what u, v and u + v may be.
+Precomputing the map is Baldwin and Weber, "Fast ray-triangle intersections by
+coordinate transformation", JCGT 5(3), 2016; taking two triangles as one parallelogram
+halves the work in rooms. Every bound is widened by 2 micrometres, so that pieces which
+share an edge overlap and no ray slips between them (the lost-ray rate is reported).
+
+    0-3 normal, offset | 4-7 u row | 8-11 v row | 12 slack of u | 13 slack of v
+    14 largest u + v | 15 number of the plane
+"""
+
+from numba import float32
+
+from raysim.core.compile import fast_kernel
+
+#: How far, in metres, a piece reaches over its edges.
+OVERLAP_M = 2e-6
+
+
+@fast_kernel
+def meet(row, k, ox, oy, oz, dx, dy, dz, t_min, t_max):
+    """Give the distance to piece ``row[k:]`` if within (t_min, t_max), else t_max  (R5)."""
+    towards = row[k] * dx + row[k + 1] * dy + row[k + 2] * dz
+    away = row[k] * ox + row[k + 1] * oy + row[k + 2] * oz + row[k + 3]
+    t = -away / towards
+    if not (t_min < t and t < t_max):  # also when parallel: t is infinite
+        return t_max
+    x, y, z = ox + t * dx, oy + t * dy, oz + t * dz
+    u = row[k + 4] * x + row[k + 5] * y + row[k + 6] * z + row[k + 7]
+    v = row[k + 8] * x + row[k + 9] * y + row[k + 10] * z + row[k + 11]
+    slack_u, slack_v = row[k + 12], row[k + 13]
+    inside = min(min(u + slack_u, v + slack_v), row[k + 14] - (u + v)) >= float32(0.0)
+    if inside and max(u - slack_u, v - slack_v) <= float32(1.0):
+        return t
+    return t_max

@@ -1,0 +1,207 @@
+"""Image sources: every specular path to order N, and flutter between parallel walls.
+
+Exact for plane walls of any shape, complete to the order asked for. Paths that go to
+and fro between two parallel mirrors are followed further, to ``pair_order``, because
+that is what a clap between bare walls is heard as. Theory: DEVELOPERS.md, I1 to I5.
+"""
+
+import math
+
+import numpy as np
+
+from raysim.geometry.planes import Mirrors
+from raysim.propagation import cpu
+from raysim.propagation.room import AcousticRoom
+from raysim.records import Arrivals, Sides
+from raysim.scene.model import Receiver, Source
+from raysim.units import Float, Int, to_energy
+
+#: Longest chain between a parallel pair that is followed.
+MOST_PAIR_ORDER = 200
+#: Audible: a chain is followed until it is this far (as energy) below its start.
+_INAUDIBLE = 1e-6
+
+
+def source_gain(source: Source) -> Float:
+    """Give a source's energy gain re its axis, (n_band, n_angle)."""
+    return to_energy(source.directivity.level_db)
+
+
+def directivity_gain(source: Source, direction: Float) -> Float:
+    """Give the energy gain in directions (n, 3) from the source, (n, n_band)."""
+    gain = source_gain(source)
+    angle = np.degrees(np.arccos(np.clip(direction @ source.aim, -1.0, 1.0)))
+    table = source.directivity.angle_deg
+    return np.stack([np.interp(angle, table, g) for g in gain], axis=1)
+
+
+def parallel_pairs(mirrors: Mirrors) -> list[tuple[int, int]]:
+    """List the mirrors that face each other and are parallel."""
+    facing = mirrors.normal @ mirrors.normal.T < -1.0 + 1e-10
+    ahead = mirrors.offset_m[:, None] + mirrors.offset_m[None, :] < 0
+    return [(int(a), int(b)) for a, b in np.argwhere(facing & ahead) if a < b]
+
+
+def pair_order(room: AcousticRoom, duration_s: float) -> int:
+    """Give how far to follow chains: until 60 dB down, or the end of the histogram."""
+    mirrors, sides = room.mirrors, room.sides
+    keep = ((1.0 - sides.alpha) * (1.0 - sides.scattering)).max(axis=1)
+    most = 0
+    for a, b in parallel_pairs(mirrors):
+        best = [
+            keep[mirrors.side[mirrors.tri_start[m] : mirrors.tri_start[m + 1]]].max()
+            for m in (a, b)
+        ]
+        loss = best[0] * best[1]
+        gap_m = -(mirrors.offset_m[a] + mirrors.offset_m[b])
+        by_time = math.ceil(duration_s * room.speed_m_s / gap_m)
+        by_level = (
+            by_time
+            if loss >= 1.0
+            else (0 if loss <= 0.0 else math.ceil(2.0 * math.log(_INAUDIBLE) / math.log(loss)))
+        )
+        most = max(most, min(by_time, by_level))
+    return min(most, MOST_PAIR_ORDER)
+
+
+def arrivals(
+    room: AcousticRoom,
+    source: Source,
+    receivers: list[Receiver],
+    order: int,
+    chain_order: int = 0,
+    farthest_m: float = math.inf,
+) -> list[Arrivals]:
+    """Find all specular paths from a source to each receiver.
+
+    Parameters
+    ----------
+    room : AcousticRoom
+    source : Source
+    receivers : list of Receiver
+    order : int
+        Reflections at most, on any mirrors; -1 finds nothing, not even direct sound.
+    chain_order : int
+        Reflections at most to and fro between two parallel mirrors.
+    farthest_m : float
+        Longest path in metres.
+
+    Returns
+    -------
+    list of Arrivals
+        One for each receiver, sorted by delay.
+    """
+    targets = np.array([r.position_m for r in receivers]).reshape(-1, 3)
+    everything = np.arange(room.mirrors.n_mirror)
+    found = [_search(room, everything, source, targets, 0, order, farthest_m)]
+    if chain_order > max(order, 1):
+        least = max(order + 1, 2)
+        found += [
+            _search(room, np.array(pair), source, targets, least, chain_order, farthest_m)
+            for pair in parallel_pairs(room.mirrors)
+        ]
+    width = max([1, *(f[5].shape[1] for f in found)])
+    parts = [np.concatenate([f[i] for f in found]) for i in range(5)]
+    wall = np.full((len(parts[0]), width), -1, dtype=np.int64)
+    at = 0
+    for f in found:
+        wall[at : at + len(f[5]), : f[5].shape[1]] = f[5]
+        at += len(f[5])
+    return [
+        _assemble(
+            room, source, targets[r], [p[parts[0] == r] for p in parts], wall[parts[0] == r]
+        )
+        for r in range(len(targets))
+    ]
+
+
+_Found = tuple[Int, Int, Float, Float, Float, Int]
+
+
+def _search(
+    room: AcousticRoom,
+    which: Int,
+    source: Source,
+    targets: Float,
+    least: int,
+    most: int,
+    farthest_m: float,
+) -> _Found:
+    """Run the beam search over some mirrors, with room for all that it finds."""
+    m = room.mirrors
+    hulls = [m.hull_m[m.hull_start[i] : m.hull_start[i + 1]] for i in which]
+    tris = [np.arange(m.tri_start[i], m.tri_start[i + 1]) for i in which]
+    args = (
+        source.position_m, targets, least, most, min(farthest_m, 1e9),
+        m.normal[which], m.offset_m[which], m.plane[which],
+        np.concatenate(hulls), np.cumsum([0, *(len(h) for h in hulls)]),
+        m.triangles_m[np.concatenate(tris)], m.side[np.concatenate(tris)],
+        np.cumsum([0, *(len(t) for t in tris)]), *room.tree_arrays(),
+    )  # fmt: skip
+    capacity = 4096
+    while True:
+        out = (
+            np.zeros(capacity, dtype=np.int64),
+            np.zeros(capacity, dtype=np.int64),
+            np.zeros((capacity, 3)),
+            np.zeros((capacity, 3)),
+            np.zeros((capacity, 3)),
+            np.full((capacity, max(most, 1)), -1, dtype=np.int64),
+        )
+        n = cpu.find_images(*args, *out) if most >= 0 else 0
+        if n <= capacity:
+            found = tuple(o[:n] for o in out)
+            used = max(1, int(found[1].max(initial=0)))
+            return found[0], found[1], found[2], found[3], found[4], found[5][:, :used]
+        capacity = n
+
+
+def _assemble(
+    room: AcousticRoom, source: Source, target: Float, parts: list[Float], wall: Int
+) -> Arrivals:
+    """Turn images into arrivals: one each, sorted, with energy per band."""
+    _, order, image, first, last = parts
+    keep = _first_of_each(image, order)
+    order, image, first, last, wall = (
+        order[keep], image[keep], first[keep], last[keep], wall[keep],
+    )  # fmt: skip
+    distance = np.linalg.norm(image - target, axis=1)
+    # where a receiver stands on a source there is no direction; it does not matter which
+    towards = _unit(last - target)
+    departure = _unit(first - source.position_m)
+    energy = directivity_gain(source, departure)
+    energy *= np.exp(-np.outer(distance, room.air_per_m))
+    energy /= np.maximum(distance, 1e-3)[:, None] ** 2
+    energy *= _walls(room.sides, wall)
+    by_time = np.argsort(distance, kind="stable")
+    return Arrivals(
+        delay_s=(distance / room.speed_m_s)[by_time],
+        distance_m=distance[by_time],
+        order=order[by_time],
+        direction=towards[by_time],
+        departure=departure[by_time],
+        surfaces=wall[by_time],
+        energy=energy[by_time],
+    )
+
+
+def _walls(sides: Sides, wall: Int) -> Float:
+    """Give the specular energy factor of each path's walls, (n, n_band)."""
+    keep = (1.0 - sides.alpha) * (1.0 - sides.scattering)
+    factor = np.ones((len(wall), keep.shape[1]))
+    for column in wall.T:
+        hit = column >= 0
+        factor[hit] *= keep[column[hit]]
+    return factor
+
+
+def _unit(v: Float) -> Float:
+    length = np.linalg.norm(v, axis=1, keepdims=True)
+    return np.where(length > 1e-12, v / np.maximum(length, 1e-12), np.array([0.0, 0.0, 1.0]))
+
+
+def _first_of_each(image: Float, order: Int) -> Int:
+    """Keep one of paths that meet an edge exactly and so exist in two wall orders."""
+    rounded = np.round(np.column_stack([order, image]), 6)
+    _, keep = np.unique(rounded, axis=0, return_index=True)
+    return np.sort(keep)

@@ -1,0 +1,168 @@
+"""Batches of rays: all energy that the image sources do not hold, with its spread.
+
+A run can be continued: more rays in every batch, the same answer as if they had been
+asked for at once. Theory: DEVELOPERS.md, R1 to R10.
+"""
+
+import math
+from itertools import pairwise
+
+import numpy as np
+import trimesh
+
+from raysim.propagation import cpu
+from raysim.propagation.images import source_gain
+from raysim.propagation.room import AcousticRoom
+from raysim.records import EnergyHistogram, RayCount, Sides
+from raysim.scene.model import Receiver, Source
+from raysim.units import LN_60_DB, Float
+
+#: Independent batches per run; their spread is the standard error.
+N_BATCH = 32
+#: Rays are thinned out once they are this far (as energy) below their start.
+_FLOOR = 1e-6
+#: Growth of the second moment of a band's energy per bounce that one group may have:
+#: below 2 % it takes 35 bounces to double a ray's share of the variance.
+_GROWTH = 0.02
+#: Counting spheres: this large where the room allows, never smaller than the second.
+_SPHERE_M, _SMALLEST_SPHERE_M = 0.25, 0.05
+
+
+def band_groups(sides: Sides) -> list[slice]:
+    """Split the bands into runs that one set of rays may serve.
+
+    One coin decides between scattering and mirroring for all bands of a ray. Bands
+    whose scattering differs much are reweighted much, and their variance grows by a
+    factor per bounce; they get rays of their own. The factor, for a coin of bias p, is
+    s^2/p + (1 - s)^2/(1 - p), averaged over the walls' areas  (R7).
+    """
+    share = sides.area_m2 / sides.area_m2.sum()
+    n_band = sides.scattering.shape[1]
+    starts = [0]
+    for end in range(1, n_band + 1):
+        s = sides.scattering[:, starts[-1] : end]
+        p = np.clip(s.mean(axis=1, keepdims=True), 1e-12, 1.0 - 1e-12)
+        growth = s**2 / p + (1.0 - s) ** 2 / (1.0 - p)
+        if (share @ growth).max() > 1.0 + _GROWTH:
+            starts.append(end - 1)
+    return [slice(a, b) for a, b in pairwise([*starts, n_band])]
+
+
+def expected_duration_s(room: AcousticRoom) -> float:
+    """Guess how long the slowest band takes to fall by 60 dB: Sabine and half as much."""
+    area = (room.sides.alpha * room.sides.area_m2[:, None]).sum(axis=0)
+    area = area + 4.0 * room.air_per_m * room.mesh.air_volume_m3
+    t60 = 4.0 * LN_60_DB * room.mesh.air_volume_m3 / (room.speed_m_s * np.maximum(area, 1e-9))
+    return float(np.clip(1.5 * t60.max(), 0.3, 12.0))
+
+
+def sphere_radii_m(room: AcousticRoom, receivers: list[Receiver]) -> Float:
+    """Give each receiver's counting sphere: inside the room, at most 0.25 m."""
+    corners = room.mesh.triangles_m
+    radii = []
+    for r in receivers:
+        nearest = trimesh.triangles.closest_point(
+            corners, np.tile(r.position_m, (len(corners), 1))
+        )
+        gap = np.linalg.norm(nearest - r.position_m, axis=1).min()
+        radii.append(np.clip(0.99 * gap, _SMALLEST_SPHERE_M, _SPHERE_M))
+    return np.array(radii)
+
+
+class RayRun:
+    """Rays from one source to all its receivers, continued as long as one likes.
+
+    Parameters
+    ----------
+    room : AcousticRoom
+    source : Source
+    receivers : list of Receiver
+    seed : int
+    duration_s : float
+        Length of the histograms.
+    bin_s : float
+        Width of a time bin.
+    image_order, pair_order : int
+        Paths that image sources hold, and rays therefore must not.
+    """
+
+    def __init__(
+        self,
+        room: AcousticRoom,
+        source: Source,
+        receivers: list[Receiver],
+        *,
+        seed: int,
+        duration_s: float,
+        bin_s: float,
+        image_order: int,
+        pair_order: int,
+    ) -> None:
+        self._room = room
+        self._source = source
+        self._bin_s = bin_s
+        self._orders = (image_order, pair_order)
+        self._seed = np.uint64(seed)
+        self._groups = band_groups(room.sides)
+        positions = np.array([r.position_m for r in receivers]).reshape(-1, 3)
+        self._receiver = np.column_stack([positions, sphere_radii_m(room, receivers)])
+        n_time = math.ceil(duration_s / bin_s)
+        self._sums = [
+            np.zeros((N_BATCH, len(receivers), n_time, 9, g.stop - g.start))
+            for g in self._groups
+        ]
+        self._tally = np.zeros((N_BATCH, 2), dtype=np.int64)
+        self._n_ray = 0  # per batch
+        self._n_round = 0
+
+    @property
+    def count(self) -> RayCount:
+        """How the rays fared so far."""
+        segments, lost = self._tally.sum(axis=0)
+        return RayCount(
+            n_ray=self._n_ray * N_BATCH * len(self._groups),
+            n_segment=int(segments),
+            n_lost=int(lost),
+            n_round=self._n_round,
+        )
+
+    def follow(self, n_ray: int) -> None:
+        """Follow at least ``n_ray`` more rays, equally many in every batch."""
+        per_batch = math.ceil(n_ray / N_BATCH)
+        room = self._room
+        gain = source_gain(self._source)
+        for group, sums in zip(self._groups, self._sums, strict=True):
+            cpu.trace(
+                self._seed, self._n_ray, per_batch,
+                self._source.position_m, self._source.aim, np.ascontiguousarray(gain[group]),
+                *room.tree_arrays(),
+                room.normal, room.offset, room.plane, room.front, room.back,
+                np.ascontiguousarray(1.0 - room.sides.alpha[:, group]),
+                np.ascontiguousarray(room.sides.scattering[:, group]),
+                self._receiver, *self._orders,
+                1.0 / (room.speed_m_s * self._bin_s), _FLOOR, sums, self._tally,
+            )  # fmt: skip
+        self._n_ray += per_batch
+        self._n_round += 1
+
+    def histograms(self) -> list[EnergyHistogram]:
+        """Give what was collected, one for each receiver.
+
+        The air's attenuation depends on the path's length only, hence on the time bin
+        only, and is applied here: averaged over each bin  (R10).
+        """
+        n_time = self._sums[0].shape[2]
+        edges_m = np.arange(n_time + 1) * self._bin_s * self._room.speed_m_s
+        m = self._room.air_per_m[:, None]
+        width = edges_m[1]
+        air = np.exp(-m * edges_m[:-1]) * -np.expm1(-m * width) / (m * width)
+        found = np.concatenate(self._sums, axis=4)  # batch, receiver, time, moment, band
+        found = np.moveaxis(found, 2, 4) / self._n_ray  # ..., moment, band, time
+        return [
+            EnergyHistogram(
+                bin_s=self._bin_s,
+                energy=found[:, r, 0] * air,
+                moments=found[:, r, 1:].mean(axis=0) * air,
+            )
+            for r in range(len(self._receiver))
+        ]

@@ -1,0 +1,78 @@
+"""The room as the kernels read it: tree, mirrors, and what each side does to sound."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.geometry.bvh import Tree, build_tree
+from raysim.geometry.mesh import RoomMesh
+from raysim.geometry.planes import Mirrors, back_sides, gather_mirrors, number_planes
+from raysim.records import Sides
+from raysim.scene.air import attenuation_per_m, speed_m_s
+from raysim.scene.model import Scene
+from raysim.units import Float, Int
+
+
+@dataclass(frozen=True, slots=True)
+class AcousticRoom:
+    """All that propagation needs to know of a room."""
+
+    mesh: RoomMesh
+    sides: Sides
+    tree: Tree
+    mirrors: Mirrors
+    normal: Float  # (n_piece, 3) unit
+    offset: Float  # (n_piece,)
+    plane: Int  # (n_piece,)
+    front: Int  # (n_piece,) side met from the normal's side
+    back: Int  # (n_piece,) side met from behind, -1 where there is no air
+    speed_m_s: float
+    air_per_m: Float  # (n_band,) energy attenuation of the air
+
+    def tree_arrays(
+        self,
+    ) -> tuple[NDArray[np.float32], NDArray[np.uint32], NDArray[np.float32]]:
+        """Give what `raysim.core.walk` reads."""
+        return self.tree.box, self.tree.child, self.tree.row
+
+
+def tabulate_sides(scene: Scene, mesh: RoomMesh) -> Sides:
+    """Give every side its name and coefficients: fronts first, then backs of sheets."""
+    area = mesh.surface_area_m2()
+    listed = [(s.name, s.material, a) for s, a in zip(mesh.surfaces, area, strict=True)]
+    listed += [
+        (s.back_name or s.name, s.back_material, a)
+        for s, a in zip(mesh.surfaces, area, strict=True)
+        if s.back_material is not None
+    ]
+    materials = [scene.materials[m] for _, m, _ in listed]
+    return Sides(
+        names=tuple(n for n, _, _ in listed),
+        materials=tuple(m for _, m, _ in listed),
+        alpha=np.stack([m.alpha for m in materials]),
+        scattering=np.stack([m.scattering for m in materials]),
+        area_m2=np.array([a for _, _, a in listed]),
+    )
+
+
+def acoustic_room(scene: Scene, mesh: RoomMesh) -> AcousticRoom:
+    """Prepare a scene's room for propagation."""
+    of_face, plane_normal, plane_offset = number_planes(mesh)
+    tree = build_tree(mesh.triangles_m, of_face, mesh.face_surface)
+    surface, plane = mesh.face_surface[tree.face], of_face[tree.face]
+    # of a face's own normal, but exactly equal for all faces of one plane
+    sign = np.sign(np.einsum("ij,ij->i", mesh.face_normal[tree.face], plane_normal[plane]))
+    return AcousticRoom(
+        mesh=mesh,
+        sides=tabulate_sides(scene, mesh),
+        tree=tree,
+        mirrors=gather_mirrors(mesh),
+        normal=np.ascontiguousarray(sign[:, None] * plane_normal[plane]),
+        offset=sign * plane_offset[plane],
+        plane=plane,
+        front=surface,
+        back=back_sides(mesh)[surface],
+        speed_m_s=speed_m_s(scene.air),
+        air_per_m=attenuation_per_m(scene.air, scene.bands.centre_hz),
+    )

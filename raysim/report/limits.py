@@ -1,0 +1,36 @@
+"""What the page's numbers cannot tell, and what to take care of: the same on every page."""
+
+from raysim.report.numbers import frequency
+
+CAUTIONS = (
+    "This is a comparison, not a certificate: no structural, fire or electrical advice. Local "
+    "rules, and the person responsible for the building, decide.",
+    "Foam, fabric and wood burn. Ask for the written reaction-to-fire class of every facing "
+    "and filling, above all where the public comes in.",
+    "Keep escape windows, doors, detectors, sprinklers, heaters, flues, sockets and lamps "
+    "free.",
+    "Mineral fibre irritates skin, eyes and lungs: cover skin, wear goggles and a suitable "
+    "mask, wrap every side. Old boards and textured ceilings may hold asbestos: have them "
+    "tested before drilling.",
+    "What hangs overhead belongs in the structure, on two independent fixings and a safety "
+    "tie. Ask about floor loads in a loft.",
+    "Begin test sounds quietly and protect your ears.",
+)
+
+
+def limits_of(transition_hz: float) -> tuple[str, ...]:
+    """Say what the model leaves out, for a room with this transition frequency."""
+    return (
+        "It ranks better than it predicts. Two published tables can differ by a factor of "
+        "three for the absorption of one wall; with table values, decay times off by 10 to "
+        "30 % are usual in a small room (judgement, no source). The ± shown is the chance of "
+        "the calculation alone.",
+        f"Below the transition frequency, {frequency(transition_hz)} here (2000 √(T/V), "
+        "M. R. Schroeder 1996), a room rings at single modes that rays do not know. Numbers "
+        "there are grey or hatched: hints, not findings.",
+        "Sound that bends round edges is left out: behind a table or a screen the model is "
+        "too quiet.",
+        "A wall reflects by one absorption coefficient, whatever the angle.",
+        "It says nothing about noise from outside or to the neighbours: that needs mass and "
+        "seals, not absorbers.",
+    )

@@ -1,0 +1,259 @@
+"""The page's numbers without the page: a table for the terminal, and two files.
+
+`measures.csv` has one line per layout, source, receiver, measure and band, for
+spreadsheets; `measures.json` has the same and the early arrivals, for programs.
+Numbers in files are not rounded to what is known, have units in their own column or
+name, and are empty, in JSON null, where they could not be had.
+"""
+
+import csv
+import io
+import json
+import math
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from rich import box
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from raysim.measures.pair import BAND_MEASURES
+from raysim.report.facts import LayoutFacts, PairFacts, RoomFacts, gather, mean_of, middle_of
+from raysim.report.numbers import (
+    NOTHING,
+    amount,
+    frequency,
+    index_of_one,
+    level,
+    plus_minus,
+    share_pct,
+)
+from raysim.scene.model import Bands
+from raysim.store.file import Results, open_results
+from raysim.store.replace import replace_file, replacement_target
+from raysim.units import Float
+
+#: Unit of each measure in the files; the name already holds it where it is not 1.
+_UNITS = {"s": "s", "db": "dB", "permille": "permille", "pct": "%"}
+
+#: Early arrivals that the terminal lists per pair.
+_LISTED = 3
+
+
+def summary_table(results: Results) -> RenderableType:
+    """Give the main numbers and the strongest early arrivals, to print with rich.
+
+    Parameters
+    ----------
+    results : Results
+        An open result file with at least one layout.
+
+    Returns
+    -------
+    rich renderable
+        One table per layout; numbers are means of 500 Hz and 1 kHz but for STI.
+    """
+    room = gather(results)
+    return Group(*(_layout_table(room, layout, results.bands) for layout in room.layouts))
+
+
+def _layout_table(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> RenderableType:
+    numbers = Table(
+        title=Text(
+            f"{layout.name}: {room.volume_m3:.1f} m³, single modes below "
+            f"{frequency(layout.transition_hz)}"
+        ),
+        caption="T30 to G: mean of 500 Hz and 1 kHz; ± is one standard error.",
+        title_justify="left",
+        caption_justify="left",
+        box=box.SIMPLE_HEAD,
+    )
+    numbers.add_column("from → to")
+    for head in ("T30, s", "EDT, s", "C50, dB", "D50, %", "G, dB", "STI"):
+        numbers.add_column(head, justify="right")
+    early = Table(
+        title=Text("Strongest early arrivals, after the direct sound and re it"),
+        title_justify="left",
+        box=box.SIMPLE_HEAD,
+    )
+    early.add_column("from → to")
+    early.add_column("ms", justify="right")
+    early.add_column("dB", justify="right")
+    early.add_column("over")
+    middle = middle_of(bands)
+    for pair in layout.pairs:
+        m, error = pair.measures, pair.measures.error
+        name = Text(f"{pair.source} → {pair.receiver}")
+
+        def mean(values: Float) -> float:
+            return mean_of(values, middle)
+
+        numbers.add_row(
+            name,
+            _cell(amount(m.t30_mid_s, 0.01), float(error["t30_mid_s"]), 0.01),
+            _cell(amount(mean(m.edt_s), 0.01), mean(error["edt_s"]), 0.01),
+            _cell(level(mean(m.c50_db)), mean(error["c50_db"]), 0.1),
+            _cell(share_pct(mean(m.d50)), 100.0 * mean(error["d50"]), 1.0),
+            _cell(level(mean(m.g_db)), mean(error["g_db"]), 0.1),
+            _cell(index_of_one(m.sti), float(error["sti"]), 0.01),
+        )
+        loudest = sorted(pair.early, key=lambda a: -a.level_db)[:_LISTED]
+        for i, a in enumerate(loudest):
+            early.add_row(
+                name if i == 0 else "",
+                f"{a.delay_ms:.1f}",
+                level(a.level_db),
+                Text(", then ".join(a.surfaces)),
+            )
+    return Group(numbers, early)
+
+
+def _cell(text: str, error: float, resolution: float) -> str:
+    return text if text == NOTHING else f"{text} {plus_minus(error, resolution)}".rstrip()
+
+
+def write_tables(results_path: Path, folder: Path) -> list[Path]:
+    """Write `measures.csv` and `measures.json`.
+
+    Parameters
+    ----------
+    results_path : Path
+        Result file.
+    folder : Path
+        Where to write them; files there are replaced.
+
+    Returns
+    -------
+    list of Path
+        The two files.
+
+    Raises
+    ------
+    StoreError
+        The result file cannot be read, or (RS-H05, RS-H06) a table cannot be written.
+    """
+    targets = [replacement_target(folder / name) for name in ("measures.csv", "measures.json")]
+    with open_results(results_path) as results:
+        room = gather(results)
+        texts = (_as_csv(room, results.bands), _as_json(room, results))
+    for target, text in zip(targets, texts, strict=True):
+        replace_file(target, text.encode)
+    return [folder / target.name for target in targets]
+
+
+def _unit_of(name: str) -> str:
+    return _UNITS.get(name.rsplit("_", 1)[-1], "1") if "_" in name else "1"
+
+
+def _lines(pair: PairFacts, bands: Bands) -> Iterator[tuple[str, str, float, float]]:
+    """Give measure, band, value and standard error, line by line."""
+    for name in BAND_MEASURES:
+        values, errors = getattr(pair.measures, name), pair.measures.error[name]
+        for i, label in enumerate(bands.labels):
+            yield name, label, float(values[i]), float(errors[i])
+    for name in ("t30_mid_s", "sti"):
+        error = float(pair.measures.error[name])
+        yield name, "", float(getattr(pair.measures, name)), error
+
+
+def _as_csv(room: RoomFacts, bands: Bands) -> str:
+    text = io.StringIO()
+    table = csv.writer(text, lineterminator="\n")
+    table.writerow(
+        [
+            "layout",
+            "source",
+            "receiver",
+            "measure",
+            "band_hz",
+            "value",
+            "error",
+            "unit",
+            "modal",
+        ]
+    )
+    for layout in room.layouts:
+        modal = dict(zip(bands.labels, layout.is_modal.tolist(), strict=True))
+        for pair in layout.pairs:
+            for name, label, value, error in _lines(pair, bands):
+                table.writerow(
+                    [
+                        layout.name,
+                        pair.source,
+                        pair.receiver,
+                        name,
+                        label,
+                        *(f"{x:.6g}" if math.isfinite(x) else "" for x in (value, error)),
+                        _unit_of(name),
+                        "yes" if label and modal[label] else "",
+                    ]
+                )
+    return text.getvalue()
+
+
+def _as_json(room: RoomFacts, results: Results) -> str:
+    bands = results.bands
+    content: dict[str, Any] = {
+        "title": results.title,
+        "provenance": {
+            key: results.provenance[key]
+            for key in ("raysim_version", "created_utc", "scene_hash", "seed")
+        },
+        "volume_m3": _number(room.volume_m3),
+        "area_m2": _number(room.area_m2),
+        "mean_free_path_m": _number(room.mean_free_path_m),
+        "bands": list(bands.labels),
+        "centre_hz": [_number(f) for f in bands.centre_hz.tolist()],
+        "layouts": [_layout_content(layout, bands) for layout in room.layouts],
+    }
+    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _layout_content(layout: LayoutFacts, bands: Bands) -> dict[str, Any]:
+    return {
+        "name": layout.name,
+        "transition_hz": _number(layout.transition_hz),
+        "modal": layout.is_modal.tolist(),
+        "flutter": [
+            {
+                "between": [p.first, p.second],
+                "distance_m": _number(p.distance_m),
+                "claps_per_s": _number(p.rate_hz),
+                "decay_s": _number(p.decay_s),
+            }
+            for p in layout.flutter
+        ],
+        "pairs": [_pair_content(pair, bands) for pair in layout.pairs],
+    }
+
+
+def _pair_content(pair: PairFacts, bands: Bands) -> dict[str, Any]:
+    measures: dict[str, Any] = {}
+    for name, label, value, error in _lines(pair, bands):
+        one = {"value": _number(value), "error": _number(error)}
+        if label:
+            measures.setdefault(name, {})[label] = one
+        else:
+            measures[name] = one
+    return {
+        "source": pair.source,
+        "receiver": pair.receiver,
+        "distance_m": _number(pair.distance_m),
+        "line_of_sight": pair.is_seen,
+        "measures": measures,
+        "early_arrivals": [
+            {
+                "delay_ms": _number(a.delay_ms),
+                "level_db": _number(a.level_db),
+                "surfaces": list(a.surfaces),
+            }
+            for a in pair.early
+        ],
+    }
+
+
+def _number(value: float) -> float | None:
+    """Give a number that JSON can hold, to six figures."""
+    return float(f"{value:.6g}") if math.isfinite(value) else None

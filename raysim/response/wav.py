@@ -1,0 +1,167 @@
+"""Sound files: responses out, recordings in.
+
+Files are written as 32-bit float WAV, whole or not at all, with the absolute scale in
+the file's own comment. Anything that holds one sound per channel is read: WAV, FLAC and
+the like.
+"""
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from raysim.errors import AudioError, Complaint
+from raysim.units import Float
+
+#: What 1.0 means, written into every file.
+SCALE = (
+    "Absolute scale: 1.0 is the peak pressure of the same source's impulse in free field "
+    "at 1 m on its axis. Sample 0 is the emission."
+)
+
+#: As many equal samples in a row at the extreme count as clipping, common practice.
+_CLIPPED_RUN = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """One channel of a sound file."""
+
+    samples: Float  # (n_sample,)
+    sample_rate_hz: int
+    comment: str  # what the file says of itself
+    cautions: tuple[Complaint, ...]  # usable, but the user should know
+
+
+def write_wav(path: Path, response: Float, sample_rate_hz: int, comment: str = "") -> None:
+    """Write one response, (n_sample,), as float WAV, whole or not at all.
+
+    ``comment`` is added to the statement of absolute scale.
+
+    Raises
+    ------
+    AudioError
+        RS-W09: the file cannot be written; nothing is left behind.
+    """
+    part = path.with_name(f".{path.name}.part")
+    try:
+        with soundfile.SoundFile(
+            part, "w", samplerate=sample_rate_hz, channels=1, format="WAV", subtype="FLOAT"
+        ) as sound:
+            sound.comment = f"{SCALE} {comment}".strip()
+            sound.write(response.astype(np.float32))
+        os.replace(part, path)
+    except (OSError, soundfile.SoundFileError) as error:
+        raise AudioError(
+            Complaint(
+                where=str(path),
+                wrong=f"cannot be written: {error}",
+                fix="Check that the folder exists, may be written to and has room.",
+                code="RS-W09",
+            )
+        ) from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _refuse(path: Path, wrong: str, fix: str, code: str) -> AudioError:
+    return AudioError(Complaint(where=str(path), wrong=wrong, fix=fix, code=code))
+
+
+def read_wav(path: Path, channel: int | None = None) -> Recording:
+    """Read one channel of a sound file.
+
+    Parameters
+    ----------
+    path : Path
+    channel : int, optional
+        Counted from 1; needed when the file has several.
+
+    Returns
+    -------
+    Recording
+        With a caution RS-W08 when it looks clipped.
+
+    Raises
+    ------
+    AudioError
+        RS-W01 not there, RS-W02 empty, RS-W03 not a sound file, RS-W04 several
+        channels and none chosen, RS-W05 no such channel, RS-W06 not finite numbers,
+        RS-W07 silent.
+    """
+    if not path.is_file():
+        raise _refuse(path, "no such file.", "Check the name and the folder.", "RS-W01")
+    if path.stat().st_size == 0:
+        raise _refuse(path, "the file is empty.", "Export the recording again.", "RS-W02")
+    try:
+        with soundfile.SoundFile(path) as sound:
+            samples = sound.read(dtype="float64", always_2d=True)
+            rate, subtype = int(sound.samplerate), str(sound.subtype)
+            comment = str(sound.comment)
+    except (OSError, soundfile.SoundFileError) as error:
+        raise _refuse(
+            path,
+            f"cannot be read as sound: {error}",
+            "Give a WAV or FLAC file.",
+            "RS-W03",
+        ) from error
+    if samples.shape[0] == 0:
+        raise _refuse(path, "holds no samples.", "Export the recording again.", "RS-W02")
+    one = _pick_channel(path, samples, channel)
+    bad = int(np.count_nonzero(~np.isfinite(one)))
+    if bad:
+        raise _refuse(
+            path,
+            f"{bad} of {one.size} samples are not finite numbers.",
+            "Export the recording again; a division by a silent reference does this.",
+            "RS-W06",
+        )
+    if not one.any():
+        raise _refuse(
+            path, "every sample is zero.", "Choose the channel that was recorded.", "RS-W07"
+        )
+    return Recording(one, rate, comment, _cautions(path, one, subtype))
+
+
+def _pick_channel(path: Path, samples: Float, channel: int | None) -> Float:
+    n_channel = samples.shape[1]
+    if channel is None and n_channel > 1:
+        raise _refuse(
+            path,
+            f"has {n_channel} channels and one is needed.",
+            f"Choose a channel, 1 to {n_channel}.",
+            "RS-W04",
+        )
+    picked = 1 if channel is None else channel
+    if not 1 <= picked <= n_channel:
+        raise _refuse(
+            path,
+            f"has no channel {picked}.",
+            f"Choose 1 to {n_channel}." if n_channel > 1 else "It has one channel, number 1.",
+            "RS-W05",
+        )
+    return np.ascontiguousarray(samples[:, picked - 1])
+
+
+def _cautions(path: Path, samples: Float, subtype: str) -> tuple[Complaint, ...]:
+    """Look for runs of equal samples at an extreme: full scale, or a flat top of floats."""
+    top = float(np.abs(samples).max())
+    if "PCM" in subtype and top < 0.999:
+        return ()
+    window = np.ones(_CLIPPED_RUN, dtype=np.int64)
+    if not any(
+        np.any(np.convolve(samples == extreme, window, mode="valid") == _CLIPPED_RUN)
+        for extreme in (samples.max(), samples.min())
+        if abs(extreme) >= 0.999 * top
+    ):
+        return ()
+    return (
+        Complaint(
+            where=str(path),
+            wrong=f"looks clipped: {_CLIPPED_RUN} or more samples in a row at {top:.4g}.",
+            fix="Record again at a lower level; early energy and EDT may be wrong.",
+            code="RS-W08",
+        ),
+    )

@@ -1,0 +1,82 @@
+"""Fingerprints that say whether stored results still belong to a scene.
+
+SHA-256 over the records themselves, arrays as little-endian float64 or int64 with
+their shape; where a thing was said (file and line) and paths of files do not count.
+"""
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass, replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from raysim.geometry.mesh import RoomMesh
+from raysim.records import Sides
+from raysim.scene.model import Bands, Place, Scene, Settings
+
+#: Raised when the same scene and settings give other energies than before: stored
+#: layouts of older physics are then computed again.
+PHYSICS: Final = 1
+
+
+def digest(*parts: object) -> str:
+    """Give the SHA-256 of records, arrays, texts and numbers, as 64 hexadecimal digits.
+
+    Examples
+    --------
+    >>> digest("ab", "c") == digest("a", "bc")
+    False
+    """
+    sha = hashlib.sha256()
+    for part in parts:
+        sha.update(_bytes(part))
+    return sha.hexdigest()
+
+
+def _bytes(part: object) -> bytes:
+    """Give bytes that no other value has: kind, length, content."""
+    if isinstance(part, np.ndarray):
+        plain = np.ascontiguousarray(part, dtype="<f8" if part.dtype.kind == "f" else "<i8")
+        body = repr((plain.dtype.str, part.shape)).encode() + plain.tobytes()
+    elif isinstance(part, (Place, Path)):
+        body = b""
+    elif is_dataclass(part) and not isinstance(part, type):
+        body = b"".join(_bytes(f.name) + _bytes(getattr(part, f.name)) for f in fields(part))
+    elif isinstance(part, Mapping):
+        body = b"".join(_bytes(k) + _bytes(part[k]) for k in sorted(part))
+    elif isinstance(part, (tuple, list)):
+        body = b"".join(_bytes(p) for p in part)
+    elif part is None or isinstance(part, (str, bool, int, float, np.number)):
+        plain_part = part.item() if isinstance(part, np.number) else part
+        body = repr(plain_part).encode()
+    else:
+        raise TypeError(f"cannot fingerprint a {type(part).__name__}")
+    kind = type(part).__name__ if is_dataclass(part) else ""
+    return f"{kind}:{len(body)}:".encode() + body
+
+
+def room_hash(mesh: RoomMesh, sides: Sides, bands: Bands) -> str:
+    """Give the fingerprint of the tables that stored arrivals point into."""
+    return digest(mesh, sides, bands)
+
+
+def content_key(scene: Scene, mesh: RoomMesh, sides: Sides) -> str:
+    """Give the fingerprint of all that the results of a layout depend on.
+
+    Scene text, sources, receivers, bands, air, mesh, what its sides do to sound, the
+    settings of the run, and `PHYSICS`. The sample rate does not count: impulse
+    responses are made afterwards from what is stored.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits.
+    """
+    default = Settings()
+    settings = replace(scene.settings, sample_rate_hz=default.sample_rate_hz)
+    return digest(
+        PHYSICS, scene.text, scene.sources, scene.receivers, scene.bands, scene.air,
+        settings, mesh, sides,
+    )  # fmt: skip
