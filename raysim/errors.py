@@ -6,6 +6,7 @@ The meaning of each code, in a paragraph, is in `messages.md` beside this file;
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,3 +52,22 @@ class StoreError(RaysimError):
 
 class AudioError(RaysimError):
     """A sound file cannot be read, written or measured."""
+
+
+def meaning(code: str) -> str:
+    """Give the paragraph of `messages.md` about a code.
+
+    Raises
+    ------
+    SettingsError
+        RS-P02: there is no such code.
+    """
+    text = (Path(__file__).parent / "messages.md").read_text(encoding="utf-8")
+    for section in text.split("\n## ")[1:]:
+        name, _, paragraph = section.partition("\n")
+        if name.strip().upper() == code.strip().upper():
+            return paragraph.strip()
+    raise SettingsError(
+        Complaint(code, "there is no message of this code.",
+                  "Give it as printed in brackets at the end of a message.", "RS-P02")
+    )  # fmt: skip

@@ -18,7 +18,7 @@ def echogram(edge_s, left) -> Echogram:
     return Echogram(np.zeros(0), np.zeros((left.shape[0], 0)), edge_s, -np.diff(left, axis=1))
 
 
-def slopes(*parts, bin_s=1e-4, end_s=None) -> Echogram:
+def slopes(*parts, bin_s=2e-5, end_s=None) -> Echogram:
     """Give the sum of exponential decays (energy, time of 60 dB in s), one band."""
     end_s = 2.5 * max(t for _, t in parts) if end_s is None else end_s
     edge_s = np.arange(int(end_s / bin_s) + 1) * bin_s
@@ -48,7 +48,7 @@ def paths(delay_s, energy, direction=None, order=None) -> Arrivals:
     order = np.arange(n) if order is None else np.asarray(order)
     return Arrivals(
         delay_s, 343.0 * delay_s, order, direction, direction, np.full((n, 1), -1),
-        np.asarray(energy, dtype=np.float64).reshape(n, -1),
+        np.atleast_2d(np.asarray(energy, dtype=np.float64)),
     )  # fmt: skip
 
 

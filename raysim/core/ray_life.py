@@ -24,22 +24,40 @@ from raysim.core.rng import draws
 from raysim.core.walk import NOTHING, blocked, nearest
 from raysim.core.wall import lambert, mirror
 
+#: How far along its wall a hit is moved towards the middle of the piece: over the overlap.
+INWARDS_M = 4e-6
+#: How far off its wall a ray is lifted that would be lost.
+LIFT_M = 1e-5
 #: A ray below its floor in every band goes on with this chance, its energy raised.
 SURVIVAL = 0.5
 
 
 @kernel
+def meet_side(box, child, row, normal, front, back, px, py, pz, dx, dy, dz, skip, stack):
+    """Give the piece a ray meets and which side of it; -1 for none, or for solid matter."""
+    _, hit = nearest(box, child, row, px, py, pz, dx, dy, dz, skip, 1e30, stack)
+    if hit == uint32(NOTHING):
+        return hit, -1
+    h = uint64(hit)
+    towards = normal[h, 0] * dx + normal[h, 1] * dy + normal[h, 2] * dz
+    if towards == 0.0:
+        return hit, -1
+    return hit, front[h] if towards < 0.0 else back[h]
+
+
+@kernel
 def live(
     seed, i_batch, i_ray, px, py, pz, dx, dy, dz, energy, floor_energy,
-    box, child, row, normal, offset, plane, front, back, reflect, scatter,
+    box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
     receiver, image_order, pair_order, bins_per_m, histogram, scratch, stack,
 ):  # fmt: skip
     """Follow one ray until it dies, adding to ``histogram``; give (segments, lost).
 
     ``energy`` (n_band,) starts as what the ray was emitted with and is used up.
-    Per piece: unit ``normal``, ``offset``, number of its ``plane``, and the sides met
-    in ``front`` and from the ``back`` (-1: solid). Per side and band: ``reflect`` is
-    1 - alpha, ``scatter`` s. ``receiver`` rows: position, sphere radius.
+    Per piece: unit ``normal``, ``offset``, a point in its ``middle``, number of its
+    ``plane``, and the sides met in ``front`` and from the ``back`` (-1: solid). Per side
+    and band: ``reflect`` is 1 - alpha, ``scatter`` s. ``receiver`` rows: position, sphere
+    radius.
     ``histogram`` is (n_receiver, n_time, n_moment, n_band).
     """
     n_band = energy.shape[0]
@@ -54,19 +72,23 @@ def live(
     skip = -1.0
     plane_1, plane_2 = -1, -1  # the last plane met, and the one before
     last_x, last_y, last_z = 0.0, 0.0, 0.0  # normal of the last plane
+    nx, ny, nz = 0.0, 0.0, 0.0
     while True:
-        _, hit = nearest(box, child, row, px, py, pz, dx, dy, dz, skip, 1e30, stack)
+        hit, side = meet_side(
+            box, child, row, normal, front, back, px, py, pz, dx, dy, dz, skip, stack
+        )
         n_segment += 1
-        if hit == uint32(NOTHING):
+        if side < 0 and n_bounce > 0:
+            # rounding has put the start behind a wall that the ray nearly grazes: lift it
+            px, py, pz = px + LIFT_M * nx, py + LIFT_M * ny, pz + LIFT_M * nz
+            hit, side = meet_side(
+                box, child, row, normal, front, back, px, py, pz, dx, dy, dz, skip, stack
+            )
+        if side < 0:
             return n_segment, 1
         h = uint64(hit)
         nx, ny, nz = normal[h, 0], normal[h, 1], normal[h, 2]
         towards = nx * dx + ny * dy + nz * dz
-        side = front[h]
-        if towards > 0.0:
-            side = back[h]
-        if side < 0 or towards == 0.0:
-            return n_segment, 1
         # the tree answers in float32; the length is taken again in full precision
         length = (offset[h] - (nx * px + ny * py + nz * pz)) / towards
         if towards > 0.0:
@@ -78,12 +100,12 @@ def live(
         )
         if not scattered_last and not images_have_it:
             for r in range(n_receiver):
-                inside, middle = chord(
+                inside, halfway = chord(
                     px, py, pz, dx, dy, dz, length,
                     receiver[r, 0], receiver[r, 1], receiver[r, 2], receiver[r, 3],
                 )  # fmt: skip
                 if inside > 0.0:
-                    i_time = floor((travelled + middle) * bins_per_m)
+                    i_time = floor((travelled + halfway) * bins_per_m)
                     if i_time < n_time:
                         share = inside / (4.0 / 3.0 * pi * receiver[r, 3] ** 3)
                         for b in range(n_band):
@@ -93,6 +115,11 @@ def live(
         if travelled * bins_per_m >= n_time:
             return n_segment, 0
         px, py, pz = px + length * dx, py + length * dy, pz + length * dz
+        # pieces overlap at their edges: step back inside, or the next leg may start
+        # behind the neighbour and be lost
+        tx, ty, tz = middle[h, 0] - px, middle[h, 1] - py, middle[h, 2] - pz
+        step = INWARDS_M / sqrt(tx * tx + ty * ty + tz * tz + INWARDS_M * INWARDS_M)
+        px, py, pz = px + step * tx, py + step * ty, pz + step * tz
 
         n_bounce += 1
         total, diffuse = 0.0, 0.0

@@ -102,7 +102,7 @@ def _collect(scene: Scene, complaints: list[Complaint], notes: list[str]) -> Roo
     things, placed = _placed(scene.things, room, complaints, notes)
     clashes(things, room, bare.triangles_m, complaints)
     corners = np.concatenate([f.corners_m() for f in (*room, *placed)])
-    patched = cut_patches([*room, *placed], by_limits, complaints, notes)
+    patched = cut_patches([*room, *placed], by_limits, tolerance_m, complaints, notes)
     if complaints:
         # Points can still be checked against the bare room.
         _check_points(scene, bare, things, complaints)

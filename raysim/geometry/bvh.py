@@ -27,6 +27,7 @@ class Tree:
     child: NDArray[np.uint32]  # (2 n_node,)
     row: NDArray[np.float32]  # (16 n_piece,)
     face: Int  # (n_piece,) a face of the mesh that the piece covers
+    middle_m: Float  # (n_piece, 3) centroids
 
     @property
     def n_piece(self) -> int:
@@ -73,6 +74,7 @@ def build_tree(triangles_m: Float, face_plane: Int, face_surface: Int) -> Tree:
         child=child.ravel(),
         row=_rows(origin, edge_u, edge_v, is_quad, face_plane[face])[order].ravel(),
         face=face[order],
+        middle_m=(origin + (edge_u + edge_v) / np.where(is_quad, 2.0, 3.0)[:, None])[order],
     )
 
 

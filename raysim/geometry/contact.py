@@ -33,12 +33,12 @@ def subtract_contacts(facets: Sequence[Facet], tolerance_m: float) -> list[Facet
     for i, j in _touching(facets, tolerance_m):
         here, there = facets[i], facets[j]
         for piece in there.cut_to(shapes[j]):
-            shared = common(shapes[i], here.shape_of(piece))
+            shared = common(shapes[i], here.shape_of(piece), tolerance_m)
             if shared.is_empty:
                 continue
-            shapes[i] = without(shapes[i], shared)
+            shapes[i] = without(shapes[i], shared, tolerance_m)
             for spot in here.cut_to(shared):
-                shapes[j] = without(shapes[j], there.shape_of(spot))
+                shapes[j] = without(shapes[j], there.shape_of(spot), tolerance_m)
     return [f for facet, shape in zip(facets, shapes, strict=True) for f in facet.cut_to(shape)]
 
 
@@ -68,16 +68,6 @@ def clashes(
         near &= (high >= box.min(axis=0) - TOUCH_M).all(axis=1)
         walls = [f for f, is_near in zip(room, near, strict=True) if is_near]
         through = sorted({f.surface for f in walls if _cross(core, [f])})
-        spot = core[0].corners_m()[:1]
-        if through:
-            names = " and ".join(f'"{s}"' for s in through)
-            _complain(complaints, thing, f"goes through {names}", "RS-G31")
-        elif abs(winding_number(bare, spot)[0]) < 0.5:
-            at = ", ".join(f"{x:.3g}" for x in spot[0])
-            _complain(complaints, thing, f"lies outside the room, at ({at}) m", "RS-G31")
-        for other, its in zip(things[:i], full[:i], strict=True):
-            if _cross(core, its) or _holds(other, core) or _holds(thing, _shrunk(other, its)):
-                _complain(complaints, thing, f'enters thing "{other.name}"', "RS-G32")
         flat = sorted(
             {
                 other.surface
@@ -86,9 +76,19 @@ def clashes(
                 if (own.is_sheet or other.is_sheet) and _flat_against(own, other)
             }
         )
+        spot = core[0].corners_m()[:1]
         if flat:
             names = " and ".join(f'"{s}"' for s in flat)
             _complain(complaints, thing, f"lies flat against {names}", "RS-G33")
+        elif through:
+            names = " and ".join(f'"{s}"' for s in through)
+            _complain(complaints, thing, f"goes through {names}", "RS-G31")
+        elif abs(winding_number(bare, spot)[0]) < 0.5:
+            at = ", ".join(f"{x:.2f}" for x in spot[0])
+            _complain(complaints, thing, f"lies outside the room, at ({at}) m", "RS-G31")
+        for other, its in zip(things[:i], full[:i], strict=True):
+            if _cross(core, its) or _holds(other, core) or _holds(thing, _shrunk(other, its)):
+                _complain(complaints, thing, f'enters thing "{other.name}"', "RS-G32")
 
 
 def _complain(complaints: list[Complaint], thing: Thing, what: str, code: str) -> None:

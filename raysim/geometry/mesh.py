@@ -63,6 +63,7 @@ class RoomMesh:
 
     def surface_area_m2(self) -> Float:
         """Area of each surface, one side, (n_surface,)."""
-        return np.bincount(
+        area = np.bincount(
             self.face_surface, weights=self.face_area_m2, minlength=len(self.surfaces)
         )
+        return np.asarray(area, dtype=np.float64)

@@ -19,9 +19,10 @@ from shapely.geometry import Polygon
 
 from raysim.errors import Complaint
 from raysim.geometry.obj_file import read_obj
-from raysim.geometry.polygons import Facet, facet_from, joined
+from raysim.geometry.polygons import Facet, common, facet_from, joined
 from raysim.geometry.soundness import checked
 from raysim.geometry.soup import Soup, seams_of
+from raysim.geometry.triangulate import coplanar_pairs
 from raysim.scene.model import MeshRoom, Patch
 from raysim.units import Float
 
@@ -101,6 +102,8 @@ def _read(path: Path, scale_m: float, complaints: list[Complaint]) -> Soup | Non
         wrong = "the file may not be read."
     elif path.stat().st_size == 0:
         wrong = "the file is empty."
+    elif path.suffix.lower() == ".stl" and not _is_whole_stl(path.read_bytes()):
+        wrong = "the file is cut off, or no STL."
     if wrong:
         fix = "Give the path of an OBJ, STL, PLY, glTF or GLB file."
         _complain(complaints, str(path), wrong, fix, "RS-G10")
@@ -115,6 +118,14 @@ def _read(path: Path, scale_m: float, complaints: list[Complaint]) -> Soup | Non
         fix = "Export the mesh again; the file may be cut off."
         _complain(complaints, str(path), wrong, fix, "RS-G10")
         return None
+
+
+def _is_whole_stl(data: bytes) -> bool:
+    """Tell if an STL file ends where it says: 50 bytes a face, or endsolid in text."""
+    count = int.from_bytes(data[80:84], "little")
+    if len(data) >= 84 and len(data) == 84 + 50 * count:
+        return True
+    return data.lstrip().startswith(b"solid") and b"endsolid" in data[-1000:]
 
 
 def _from_trimesh(path: Path, scale_m: float) -> Soup:
@@ -219,17 +230,29 @@ def _facets(soup: Soup, room: MeshRoom, complaints: list[Complaint]) -> list[Fac
             continue
         flat = frame.to_plane(triangles[rows].reshape(-1, 3)).reshape(-1, 3, 2)
         whole = joined(Polygon(t) for t in flat)
-        area = 0.5 * float(size[rows].sum())
-        if whole.area < 0.999 * area:
-            at = ", ".join(f"{x:.3g}" for x in triangles[head].mean(axis=0))
-            _complain(
-                complaints,
-                str(room.path),
-                f'faces of "{soup.surface[head]}" near ({at}) m lie on one another: '
-                f"{area:.4g} m2 of faces cover {whole.area:.4g} m2.",
-                "Delete the faces that are there twice.",
-                "RS-G19",
-            )
+        twice_m2 = 0.5 * float(size[rows].sum()) - whole.area
+        if twice_m2 > 1e-3 * whole.area:
+            _complain_of_overlap(frame, frame, twice_m2, room, complaints)
             return None
         facets += frame.cut_to(whole)
+    for facing in (1, -1):
+        for one, other in coplanar_pairs(facets, 2.0 * PLANE_M, facing):
+            here, there = facets[one], facets[other]
+            shared = common(here.polygon, here.shape_of(there))
+            if shared.area > 1e-6:
+                _complain_of_overlap(here, there, shared.area, room, complaints)
+                return None
     return facets
+
+
+def _complain_of_overlap(
+    here: Facet, there: Facet, area_m2: float, room: MeshRoom, complaints: list[Complaint]
+) -> None:
+    at = ", ".join(f"{x:.3g}" for x in here.corners_m().mean(axis=0))
+    _complain(
+        complaints,
+        str(room.path),
+        f'{area_m2:.3g} m2 of "{here.surface}" near ({at}) m lie on "{there.surface}".',
+        "Delete the faces that are there twice, or undo the fold.",
+        "RS-G19",
+    )

@@ -26,6 +26,7 @@ FAR_M = 1e4
 def cut_patches(
     facets: Sequence[Facet],
     patches: Sequence[Patch],
+    tolerance_m: float,
     complaints: list[Complaint],
     notes: list[str],
 ) -> list[Facet]:
@@ -36,6 +37,8 @@ def cut_patches(
     facets : sequence of Facet
     patches : sequence of Patch
         By limits; those by face numbers are dealt with where the file is read.
+    tolerance_m : float
+        How far from an edge a limit may lie to be that edge.
     complaints : list of Complaint
         RS-G20 unknown surface, RS-G21 nothing there, RS-G22 limits that mean
         nothing, RS-G23 on top of another patch.
@@ -74,7 +77,7 @@ def cut_patches(
         got, asked, bounded = 0.0, 0.0, True
         for facet in ground:
             window = _window(facet, patch, low_m)
-            part = common(facet.polygon, window)
+            part = common(facet.polygon, window, tolerance_m)
             if part.is_empty:
                 continue
             got += part.area
@@ -84,7 +87,7 @@ def cut_patches(
             pieces = mine.cut_to(part)
             taken.setdefault(patch.on, []).extend((patch.name, p) for p in pieces)
             now.remove(facet)
-            now += [*facet.cut_to(without(facet.polygon, window)), *pieces]
+            now += [*facet.cut_to(without(facet.polygon, window, tolerance_m)), *pieces]
         if got < LEAST_M2:
             extent = _extent(base)
             wrong = f'only {1e4 * got:.2g} cm2 of "{patch.on}" lie within its limits.'

@@ -13,8 +13,9 @@ from scipy.spatial import ConvexHull
 from raysim.geometry.mesh import RoomMesh
 from raysim.units import Float, Int
 
-#: Two faces share a plane if their normals agree to this angle (rad) ...
-SAME_DIRECTION_RAD = 1e-5
+#: Two faces share a plane if the cosine between their normals is this close to 1, which
+#: is an angle of 1e-5 rad ...
+SAME_DIRECTION = 5e-11
 #: ... and their corners lie this close to it (m).
 SAME_PLANE_M = 1e-6
 
@@ -56,12 +57,13 @@ def number_planes(mesh: RoomMesh) -> tuple[Int, Float, Float]:
     """
     normal, corner = mesh.face_normal, mesh.triangles_m[:, 0]
     of_face = np.full(len(normal), -1, dtype=np.int64)
-    normals, offsets = [], []
+    normals: list[Float] = []
+    offsets: list[float] = []
     for f in np.argsort(-mesh.face_area_m2, kind="stable"):  # large faces set the plane
         if of_face[f] >= 0:
             continue
         n, c = normal[f], float(normal[f] @ corner[f])
-        aligned = np.linalg.norm(np.cross(normal, n), axis=1) < SAME_DIRECTION_RAD
+        aligned = np.abs(normal @ n) > 1.0 - SAME_DIRECTION
         rest = np.flatnonzero(aligned & (of_face < 0))
         close = np.abs(mesh.triangles_m[rest] @ n - c).max(axis=1) < SAME_PLANE_M
         of_face[rest[close]] = len(normals)
@@ -85,19 +87,23 @@ def gather_mirrors(mesh: RoomMesh) -> Mirrors:
     triangles, surface = mesh.triangles_m, mesh.face_surface
     with_plane = np.einsum("ij,ij->i", mesh.face_normal, plane_normal[of_face]) > 0
     back = back_sides(mesh)[surface]
+    # every way a face shows air: from its front, and for a sheet from its back too
+    face = np.concatenate([np.arange(len(surface)), np.flatnonzero(back >= 0)])
+    is_back = np.arange(len(face)) >= len(surface)
+    sign = np.where(with_plane[face] != is_back, 1.0, -1.0)
+    by_mirror = np.lexsort([-sign, of_face[face]])
+    change = np.diff(np.stack([of_face[face], sign])[:, by_mirror]).any(axis=0)
     normals, offsets, planes, hulls, parts, sides = [], [], [], [], [], []
-    for p in range(len(plane_offset)):
-        for sign in (1.0, -1.0):
-            fronts = np.flatnonzero((of_face == p) & (with_plane == (sign > 0)))
-            backs = np.flatnonzero((of_face == p) & (with_plane == (sign < 0)) & (back >= 0))
-            if len(fronts) + len(backs) == 0:
-                continue
-            normals.append(sign * plane_normal[p])
-            offsets.append(sign * plane_offset[p])
-            planes.append(p)
-            parts.append(np.concatenate([triangles[fronts], triangles[backs][:, ::-1]]))
-            sides.append(np.concatenate([surface[fronts], back[backs]]))
-            hulls.append(_hull(parts[-1].reshape(-1, 3), sign * plane_normal[p]))
+    for group in np.split(by_mirror, np.flatnonzero(change) + 1):
+        p, way = of_face[face[group[0]]], sign[group[0]]
+        corners = triangles[face[group]]
+        turned = np.where(is_back[group, None, None], corners[:, ::-1], corners)
+        normals.append(way * plane_normal[p])
+        offsets.append(way * plane_offset[p])
+        planes.append(p)
+        parts.append(turned)
+        sides.append(np.where(is_back[group], back[face[group]], surface[face[group]]))
+        hulls.append(_hull(turned.reshape(-1, 3), way * plane_normal[p]))
     return Mirrors(
         normal=np.array(normals),
         offset_m=np.array(offsets),
@@ -125,4 +131,4 @@ def _hull(points: Float, normal: Float) -> Float:
         return np.asarray(points[corners])
     low, high = flat.min(axis=0), flat.max(axis=0)
     around = np.array([low, (high[0], low[1]), high, (low[0], high[1])])
-    return around @ axes + np.outer(np.ones(4), (points[0] @ normal) * normal)
+    return np.asarray(around @ axes + (points[0] @ normal) * normal)

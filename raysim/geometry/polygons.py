@@ -2,8 +2,8 @@
 
 A facet lies in a frame of its own: a point is origin + a u + b v, with u x v = n, the
 normal into the air; v climbs the steepest line of the plane where there is one. All
-cutting is done in the plane, on a grid of 1e-10 m, so that nearly coincident edges
-fall together instead of leaving slivers; space never sees more than that.
+cutting is done in the plane; edges and corners that nearly coincide are first made to
+coincide, so that no slivers are left between them.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -16,7 +16,7 @@ from shapely.geometry.base import BaseGeometry
 
 from raysim.units import Float
 
-#: Step of the grid on which polygons are cut, metres.
+#: Step of the grid on which polygons are joined, metres.
 GRID_M = 1e-10
 #: Parts narrower than this are rounding, not geometry, metres.
 SLIVER_M = 1e-7
@@ -130,24 +130,35 @@ def facet_from(ring_m: Float, surface: str, normal: Float | None = None) -> Face
     return replace(frame, polygon=Polygon(frame.to_plane(ring_m)))
 
 
-def parts_of(shape: BaseGeometry) -> list[Polygon]:
-    """Give the polygons of any shape, outlines anticlockwise, without slivers."""
+def parts_of(shape: BaseGeometry, width_m: float = SLIVER_M) -> list[Polygon]:
+    """Give the polygons of any shape wider than a sliver, outlines anticlockwise."""
     whole = [shape] if isinstance(shape, Polygon) else getattr(shape, "geoms", [])
     return [
         shapely.orient_polygons(p)
         for p in whole
-        if isinstance(p, Polygon) and p.area > 0.5 * SLIVER_M * p.length
+        if isinstance(p, Polygon) and p.area > 0.5 * width_m * p.length
     ]
 
 
-def common(a: BaseGeometry, b: BaseGeometry) -> MultiPolygon:
+def common(a: BaseGeometry, b: BaseGeometry, snap_m: float = SLIVER_M) -> MultiPolygon:
     """Give what two shapes share."""
-    return MultiPolygon(parts_of(shapely.intersection(a, b, grid_size=GRID_M)))
+    return MultiPolygon(parts_of(shapely.intersection(*_aligned(a, b, snap_m)), snap_m))
 
 
-def without(a: BaseGeometry, b: BaseGeometry) -> MultiPolygon:
+def without(a: BaseGeometry, b: BaseGeometry, snap_m: float = SLIVER_M) -> MultiPolygon:
     """Give a shape less another."""
-    return MultiPolygon(parts_of(shapely.difference(a, b, grid_size=GRID_M)))
+    return MultiPolygon(parts_of(shapely.difference(*_aligned(a, b, snap_m)), snap_m))
+
+
+def _aligned(
+    a: BaseGeometry, b: BaseGeometry, snap_m: float
+) -> tuple[BaseGeometry, BaseGeometry]:
+    """Give two shapes with corners and edges that nearly coincide made to coincide.
+
+    First the corners of b go to those of a, then the edges of a take in corners of b.
+    """
+    b = shapely.snap(b, a, snap_m)
+    return shapely.snap(a, b, snap_m), b
 
 
 def joined(shapes: Iterable[BaseGeometry]) -> MultiPolygon:

@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 from shapely.geometry import Polygon
 
 from raysim.geometry.edges import directed_edges, extra_vertices, open_edges, weld
-from raysim.geometry.polygons import Facet
+from raysim.geometry.polygons import Facet, parts_of
 from raysim.units import Float, Int
 
 #: Corner numbers from start to end of an edge, for edges that have any between.
@@ -56,6 +56,8 @@ def triangulate(
             welded = welded[welded != np.roll(welded, 1)]
             if len(welded) > 2:
                 rings[-1].append(welded)
+        if len(rings[-1]) > 1 or max(map(len, rings[-1]), default=0) > 5:
+            rings[-1] = _joined_rings(rings[-1], points_m, tolerance_m)
 
     solid = [r for f, own in zip(facets, rings, strict=True) if not f.is_sheet for r in own]
     splits = extra_vertices(open_edges(directed_edges(solid)), points_m, tolerance_m)
@@ -81,25 +83,13 @@ def plane_numbers(facets: Sequence[Facet], tolerance_m: float) -> Int:
     the other's plane and they face the same way; they need not touch.
     """
     n = len(facets)
-    normal = np.array([f.normal for f in facets])
-    centre = np.array([f.corners_m().mean(axis=0) for f in facets])
-    middle = centre.mean(axis=0)
-    size = max(float(np.abs(centre - middle).max()), 1e-3)
-    offset = ((centre - middle) * normal).sum(axis=1)
-    # Candidates first: nearly the same direction and distance from the middle.
-    slack = 1e-3 if tolerance_m > 1e-6 else 1e-6
-    key = np.column_stack([normal, offset / size]) / slack
-    pairs = cKDTree(key).query_pairs(2.0, p=np.inf, output_type="ndarray")
     same = [
-        facets[i].surface == facets[j].surface
-        and facets[i].owner == facets[j].owner
-        and bool(np.abs(facets[i].distance_m(facets[j].corners_m())).max() <= tolerance_m)
-        and bool(np.abs(facets[j].distance_m(facets[i].corners_m())).max() <= tolerance_m)
-        for i, j in pairs
+        (i, j)
+        for i, j in coplanar_pairs(facets, tolerance_m)
+        if facets[i].surface == facets[j].surface and facets[i].owner == facets[j].owner
     ]
-    pairs = pairs[np.array(same, dtype=bool)]
     beside: list[list[int]] = [[] for _ in range(n)]
-    for i, j in pairs.tolist():
+    for i, j in same:
         beside[i].append(j)
         beside[j].append(i)
     # The largest facet first takes all that lie in its own plane, and theirs do not
@@ -109,6 +99,30 @@ def plane_numbers(facets: Sequence[Facet], tolerance_m: float) -> Int:
         if number[i] < 0:
             number[[i, *(j for j in beside[i] if number[j] < 0)]] = i
     return number
+
+
+def coplanar_pairs(
+    facets: Sequence[Facet], tolerance_m: float, facing: int = 1
+) -> list[tuple[int, int]]:
+    """Give the pairs of facets in one plane that face the same way, or (-1) oppositely."""
+    normal = np.array([f.normal for f in facets])
+    corners = [f.corners_m() for f in facets]
+    centre = np.array([c.mean(axis=0) for c in corners])
+    middle = centre.mean(axis=0)
+    size = max(float(np.abs(centre - middle).max()), 1e-3)
+    offset = ((centre - middle) * normal).sum(axis=1)
+    # Candidates first: nearly the same direction and distance from the middle.
+    slack = 1e-3 if tolerance_m > 1e-6 else 1e-6
+    key = np.column_stack([normal, offset / size]) / slack
+    near = cKDTree(facing * key).query_ball_tree(cKDTree(key), 2.0, p=np.inf)
+    return [
+        (i, j)
+        for i, row in enumerate(near)
+        for j in row
+        if i < j
+        and np.abs(facets[i].distance_m(corners[j])).max() <= tolerance_m
+        and np.abs(facets[j].distance_m(corners[i])).max() <= tolerance_m
+    ]
 
 
 def _rings(polygon: Polygon) -> list[Float]:
@@ -136,21 +150,44 @@ def _corners(ring: Float) -> Float:
     return np.array(kept)
 
 
+def _joined_rings(rings: list[Int], points_m: Float, tolerance_m: float) -> list[Int]:
+    """Give rings that have a corner wherever another corner of theirs lies on an edge.
+
+    Without it a hole that touches the outline would split the outline unseen.
+    """
+    inner = extra_vertices(directed_edges(rings), points_m, tolerance_m)
+    if not inner:
+        return rings
+    return [
+        np.array(
+            [
+                i
+                for a, b in pairwise([*ring.tolist(), int(ring[0])])
+                for i in (a, *inner.get((a, b), ()))
+            ],
+            dtype=np.int64,
+        )
+        for ring in rings
+    ]
+
+
 def _fill(facet: Facet, rings: list[Int], points_m: Float) -> list[tuple[int, int, int]]:
     """Give the triangles of one facet, corners as numbers."""
-    name: dict[tuple[float, float], int] = {}
-    flat = []
-    for ring in rings:
-        xy = facet.to_plane(points_m[ring])
-        flat.append(xy)
-        name.update({(float(x), float(y)): int(i) for (x, y), i in zip(xy, ring, strict=True)})
-    if len(flat) == 1 and len(flat[0]) == 3:
+    if len(rings) == 1 and len(rings[0]) == 3:
         return [(int(rings[0][0]), int(rings[0][1]), int(rings[0][2]))]
+    flat = [facet.to_plane(points_m[ring]) for ring in rings]
+    place, number = np.concatenate(flat), np.concatenate(rings)
+    shape = Polygon(flat[0], flat[1:])
+    # Welding can close a gap narrower than the tolerance, so that a ring meets itself.
+    parts = [shape] if shape.is_valid else parts_of(shapely.make_valid(shape))
     found = []
-    for part in shapely.constrained_delaunay_triangles(Polygon(flat[0], flat[1:])).geoms:
-        ring = np.asarray(shapely.orient_polygons(part).exterior.coords)[:3]
-        a, b, c = (name[float(x), float(y)] for x, y in ring)
-        found.append((a, b, c))
+    for part in parts:
+        for piece in shapely.constrained_delaunay_triangles(part).geoms:
+            ring = np.asarray(shapely.orient_polygons(piece).exterior.coords)[:3]
+            away = np.abs(place[None] - ring[:, None]).sum(axis=2)
+            a, b, c = number[away.argmin(axis=1)].tolist()
+            if len({a, b, c}) == 3:
+                found.append((a, b, c))
     return found
 
 

@@ -66,13 +66,17 @@ def fit_line(
     -------
     decay_s : (n_band,) float64
         Time of 60 dB along the line; NaN with fewer than three points between the
-        levels or when the line does not fall.
+        levels, or when these span less than half of the range.
     xi_permille : (n_band,) float64
         1000 (1 - r^2), 0 for a straight decay, ISO 3382-2:2008 Annex B.
     """
     inside = (level_db <= upper_db) & (level_db >= lower_db)
     n = inside.sum(axis=1)
-    enough = n >= 3
+    # One step of a staircase is no slope: half the range must be there to be seen.
+    span = np.where(inside, level_db, -np.inf).max(axis=1) - np.where(
+        inside, level_db, np.inf
+    ).min(axis=1)
+    enough = (n >= 3) & (span >= 0.5 * (upper_db - lower_db))
     n_safe = np.maximum(n, 1)
     time = np.where(inside, time_s, 0.0)
     level = np.where(inside, level_db, 0.0)

@@ -39,7 +39,7 @@ _MARGIN_DB: Final = 10.0  # between the end of a decay range and the noise
 _NOISE_SHARE: Final = 0.1  # at least so much of the end is taken as noise at first
 #: Energy ratios are right to 0.1 dB or so once the decay is followed this far.
 _RATIO_RANGE_DB: Final = 20.0
-_LATE_CLEARANCE_DB: Final = 3.0
+_LATE_CLEARANCE_DB: Final = 6.0  # of late energy above what noise leaves unknown
 _SHORTEST_S: Final = 0.1
 _PADDING: Final = 4.0  # lead before the onset, over the narrowest bandwidth
 

@@ -85,4 +85,4 @@ def transfer_index(transfer: Float) -> Float:
 def speech_index(mti: Float) -> float:
     """Give the STI, 0 to 1, from the seven octaves' transfer indices."""
     together = np.sqrt(mti[:-1] * mti[1:])
-    return float(min(1.0, MALE_ALPHA @ mti - MALE_BETA @ together))
+    return float(np.minimum(1.0, MALE_ALPHA @ mti - MALE_BETA @ together))

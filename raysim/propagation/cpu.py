@@ -13,7 +13,7 @@ from raysim.core.walk import STACK_DEPTH, nearest
 @loop
 def trace(
     seed, first_ray, n_ray, position, axis, gain,
-    box, child, row, normal, offset, plane, front, back, reflect, scatter,
+    box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
     receiver, image_order, pair_order, bins_per_m, floor_share, histogram, tally,
 ):  # fmt: skip
     """Follow rays ``first_ray`` to ``first_ray + n_ray`` of every batch, a batch per task.
@@ -37,7 +37,7 @@ def trace(
             n_segment, lost = live(
                 seed, i_batch, i_ray, position[0], position[1], position[2], dx, dy, dz,
                 energy, floor_share * loudest,
-                box, child, row, normal, offset, plane, front, back, reflect, scatter,
+                box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
                 receiver, image_order, pair_order, bins_per_m, histogram[i_batch],
                 scratch, stack,
             )  # fmt: skip

@@ -6,6 +6,7 @@ that is what a clap between bare walls is heard as. Theory: DEVELOPERS.md, I1 to
 """
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -100,22 +101,49 @@ def arrivals(
             _search(room, np.array(pair), source, targets, least, chain_order, farthest_m)
             for pair in parallel_pairs(room.mirrors)
         ]
-    width = max([1, *(f[5].shape[1] for f in found)])
-    parts = [np.concatenate([f[i] for f in found]) for i in range(5)]
-    wall = np.full((len(parts[0]), width), -1, dtype=np.int64)
-    at = 0
-    for f in found:
-        wall[at : at + len(f[5]), : f[5].shape[1]] = f[5]
-        at += len(f[5])
     return [
-        _assemble(
-            room, source, targets[r], [p[parts[0] == r] for p in parts], wall[parts[0] == r]
-        )
+        _assemble(room, source, targets[r], _joined([f.at(r) for f in found]))
         for r in range(len(targets))
     ]
 
 
-_Found = tuple[Int, Int, Float, Float, Float, Int]
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """Paths as the beam search gives them."""
+
+    target: Int  # (n,) which receiver
+    order: Int  # (n,)
+    image: Float  # (n, 3) the source after all reflections
+    first: Float  # (n, 3) where the first leg ends
+    last: Float  # (n, 3) where the last leg begins
+    wall: Int  # (n, longest) sides met, padded with -1
+
+    def __getitem__(self, which: Int) -> "_Found":
+        return _Found(
+            self.target[which], self.order[which], self.image[which],
+            self.first[which], self.last[which], self.wall[which],
+        )  # fmt: skip
+
+    def at(self, i_target: int) -> "_Found":
+        """Keep the paths to one receiver."""
+        return self[np.flatnonzero(self.target == i_target)]
+
+
+def _joined(parts: list[_Found]) -> _Found:
+    """Put the paths of several searches together."""
+    width = max(p.wall.shape[1] for p in parts)
+    wall = [
+        np.pad(p.wall, ((0, 0), (0, width - p.wall.shape[1])), constant_values=-1)
+        for p in parts
+    ]
+    return _Found(
+        np.concatenate([p.target for p in parts]),
+        np.concatenate([p.order for p in parts]),
+        np.concatenate([p.image for p in parts]),
+        np.concatenate([p.first for p in parts]),
+        np.concatenate([p.last for p in parts]),
+        np.concatenate(wall),
+    )
 
 
 def _search(
@@ -150,25 +178,22 @@ def _search(
         )
         n = cpu.find_images(*args, *out) if most >= 0 else 0
         if n <= capacity:
-            found = tuple(o[:n] for o in out)
-            used = max(1, int(found[1].max(initial=0)))
-            return found[0], found[1], found[2], found[3], found[4], found[5][:, :used]
+            target, path_order, image, first, last, wall = out
+            used = max(1, int(path_order[:n].max(initial=0)))
+            return _Found(
+                target[:n], path_order[:n], image[:n], first[:n], last[:n], wall[:n, :used]
+            )
         capacity = n
 
 
-def _assemble(
-    room: AcousticRoom, source: Source, target: Float, parts: list[Float], wall: Int
-) -> Arrivals:
+def _assemble(room: AcousticRoom, source: Source, target: Float, found: _Found) -> Arrivals:
     """Turn images into arrivals: one each, sorted, with energy per band."""
-    _, order, image, first, last = parts
-    keep = _first_of_each(image, order)
-    order, image, first, last, wall = (
-        order[keep], image[keep], first[keep], last[keep], wall[keep],
-    )  # fmt: skip
+    found = found[_first_of_each(found.image, found.order)]
+    order, image, wall = found.order, found.image, found.wall
     distance = np.linalg.norm(image - target, axis=1)
     # where a receiver stands on a source there is no direction; it does not matter which
-    towards = _unit(last - target)
-    departure = _unit(first - source.position_m)
+    towards = _unit(found.last - target)
+    departure = _unit(found.first - source.position_m)
     energy = directivity_gain(source, departure)
     energy *= np.exp(-np.outer(distance, room.air_per_m))
     energy /= np.maximum(distance, 1e-3)[:, None] ** 2

@@ -61,7 +61,7 @@ def sphere_radii_m(room: AcousticRoom, receivers: list[Receiver]) -> Float:
     corners = room.mesh.triangles_m
     radii = []
     for r in receivers:
-        nearest = trimesh.triangles.closest_point(
+        nearest = trimesh.triangles.closest_point(  # type: ignore[no-untyped-call]
             corners, np.tile(r.position_m, (len(corners), 1))
         )
         gap = np.linalg.norm(nearest - r.position_m, axis=1).min()
@@ -136,7 +136,7 @@ class RayRun:
                 self._seed, self._n_ray, per_batch,
                 self._source.position_m, self._source.aim, np.ascontiguousarray(gain[group]),
                 *room.tree_arrays(),
-                room.normal, room.offset, room.plane, room.front, room.back,
+                room.normal, room.offset, room.middle, room.plane, room.front, room.back,
                 np.ascontiguousarray(1.0 - room.sides.alpha[:, group]),
                 np.ascontiguousarray(room.sides.scattering[:, group]),
                 self._receiver, *self._orders,

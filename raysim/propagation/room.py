@@ -24,6 +24,7 @@ class AcousticRoom:
     mirrors: Mirrors
     normal: Float  # (n_piece, 3) unit
     offset: Float  # (n_piece,)
+    middle: Float  # (n_piece, 3) a point well inside the face of each piece
     plane: Int  # (n_piece,)
     front: Int  # (n_piece,) side met from the normal's side
     back: Int  # (n_piece,) side met from behind, -1 where there is no air
@@ -70,6 +71,7 @@ def acoustic_room(scene: Scene, mesh: RoomMesh) -> AcousticRoom:
         mirrors=gather_mirrors(mesh),
         normal=np.ascontiguousarray(sign[:, None] * plane_normal[plane]),
         offset=sign * plane_offset[plane],
+        middle=tree.middle_m,
         plane=plane,
         front=surface,
         back=back_sides(mesh)[surface],

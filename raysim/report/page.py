@@ -84,7 +84,6 @@ class SurfaceRow:
     material: str
     area: str
     alpha: tuple[Cell, ...]  # with the range instead of an error
-    source: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +121,7 @@ class Page:
     layouts: tuple[LayoutPage, ...]
     room_figures: tuple[Figure, ...]
     surfaces: tuple[SurfaceRow, ...]
+    materials: tuple[tuple[str, str], ...]  # name, where its numbers come from
     ignored: tuple[str, ...]
     limits: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -153,6 +153,11 @@ def make_page(results: Results) -> Page:
         ),
         room_figures=room_figures(results.room, results.sources, results.receivers),
         surfaces=_surfaces(results),
+        materials=tuple(
+            (name.replace("_", " "), ". ".join(part for part in (m.source, m.note) if part))
+            for name, m in sorted(results.materials.items())
+            if name in results.sides.materials
+        ),
         ignored=tuple(results.ignored),
         limits=limits_of(room.layouts[0].transition_hz),
         cautions=CAUTIONS,
@@ -319,7 +324,6 @@ def _surfaces(results: Results) -> tuple[SurfaceRow, ...]:
                     )
                     for k in columns
                 ),
-                material.source if material is not None else "",
             )
         )
     return tuple(rows)

@@ -8,7 +8,6 @@ import re
 from pathlib import Path
 
 import jinja2
-from markupsafe import Markup
 
 from raysim.report.page import Page, make_page
 from raysim.store.file import open_results
@@ -40,9 +39,8 @@ def render(page: Page) -> str:
     folder = Path(__file__).parent / "template"
     return environment.get_template("page.html").render(
         page=page,
-        css=Markup((folder / "page.css").read_text(encoding="utf-8")),
-        script=Markup((folder / "page.js").read_text(encoding="utf-8")),
-        picture=Markup,
+        css=(folder / "page.css").read_text(encoding="utf-8"),
+        script=(folder / "page.js").read_text(encoding="utf-8"),
     )
 
 

@@ -248,7 +248,7 @@ def _bend(layout: LayoutFacts, bands: Bands) -> list[Finding]:
         (float(p.measures.curvature_pct[i]), bands.labels[i], p)
         for p in layout.pairs
         for i in usable.tolist()
-        if p.measures.curvature_pct[i] > _BENT_PCT
+        if p.measures.curvature_pct[i] - 2.0 * p.measures.error["curvature_pct"][i] > _BENT_PCT
     ]
     if not bent:
         return []
@@ -293,27 +293,27 @@ def _speech(layout: LayoutFacts) -> list[Finding]:
 
 def pair_findings(pair: PairFacts) -> tuple[Finding, ...]:
     """Say what holds for one pair alone: line of sight, and the strongest reflection."""
-    found = []
     if not pair.is_seen:
-        found.append(
+        return (
             Finding(
                 "note",
                 "No line of sight.",
                 f"Something stands between “{pair.source}” and “{pair.receiver}”. Delays and "
                 "levels are counted from the first sound that arrives. Sound bent round edges "
                 "is left out by this model.",
-            )
+            ),
         )
-    elif pair.direct_gain_db <= _TURNED_AWAY_DB:
-        found.append(
-            Finding(
-                "note",
-                f"“{pair.receiver}” turns away from “{pair.source}”.",
-                f"It takes the direct sound {level(-pair.direct_gain_db)} dB weaker than sound "
-                "from its front, so reflections weigh more here. Levels are re that weakened "
-                "direct sound.",
-            )
-        )
-    if pair.strongest is not None and pair.is_seen:
-        found.append(_early(pair.strongest, pair, several=False))
-    return tuple(found)
+    if pair.strongest is None:
+        return ()
+    if pair.direct_gain_db > _TURNED_AWAY_DB:
+        return (_early(pair.strongest, pair, several=False),)
+    arrival = pair.strongest
+    return (
+        Finding(
+            "note",
+            f"“{pair.receiver}” turns away from “{pair.source}”.",
+            f"It takes the direct sound {level(-pair.direct_gain_db)} dB weaker than sound "
+            "from its front, so reflections weigh more. The strongest early one comes "
+            f"{arrival.delay_ms:.1f} ms later, {_below(arrival.level_db)}, {way_of(arrival)}.",
+        ),
+    )

@@ -228,7 +228,7 @@ class Settings:
     """How a run is done. The defaults suit a room of 20 to 100 m3."""
 
     seed: int = 1
-    n_ray: int = 32_000  # rays per source for the first round
+    n_ray: int = 16_000  # rays per source for the first round
     until_t30_pct: float | None = 2.0  # go on until T30 is this certain; None: one round
     max_ray: int = 1_024_000  # per source
     image_order: int = 3

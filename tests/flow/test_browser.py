@@ -8,7 +8,7 @@ import os
 import re
 import shutil
 import subprocess
-from html import unescape
+from html import escape, unescape
 
 import pytest
 from pages import write_results
@@ -29,7 +29,7 @@ PROBE = """<script>
 window.addEventListener("load", function () {
   document.querySelectorAll("details").forEach(function (d) { d.open = true; });
   var e = document.documentElement;
-  e.dataset.probe = JSON.stringify({
+  parent.document.documentElement.dataset.probe = JSON.stringify({
     width: window.innerWidth, needed: e.scrollWidth,
     pictures: Array.from(document.querySelectorAll("svg[role=img]")).filter(
       function (s) { var b = s.getBoundingClientRect(); return b.width > 200 && b.height > 80; }
@@ -79,8 +79,11 @@ def browse(chromium, tmp_path):
 
 
 def probe(browse, html, width):
-    """Open a page so wide; give what it says of itself, and what the browser says."""
-    done = browse(html.replace("</body>", PROBE), "--dump-dom", f"--window-size={width},900")
+    """Open a page in a frame so wide; give what it and the browser say of it."""
+    # A frame, because a window of its own is never narrower than 500 pixels.
+    page = escape(html.replace("</body>", PROBE))
+    frame = f'<iframe width="{width}" height="900" style="border:0" srcdoc="{page}"></iframe>'
+    done = browse(f"<!doctype html>{frame}", "--dump-dom", "--window-size=1500,1000")
     told = re.search(r'data-probe="([^"]*)"', done.stdout)
     assert told is not None
     complaints = [line for line in done.stderr.splitlines() if "CONSOLE" in line]

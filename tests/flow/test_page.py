@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import re
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,8 +14,10 @@ from rich.console import Console
 
 from raysim.errors import StoreError
 from raysim.records import PairResult
+from raysim.report.facts import Arrival
 from raysim.report.render import write_page
 from raysim.report.summary import summary_table, write_tables
+from raysim.report.verdict import pair_findings, sti_word
 from raysim.store.file import LayoutResult, open_results, write_layout
 
 N_PAIR = 3  # of the made-up scene
@@ -204,3 +207,46 @@ def test_summary_shows_every_pair(results_path):
         assert f"{source} → {receiver}" in text
     assert "T30, s" in text
     assert "dB" in text
+
+
+def pair_of(level_db=-4.3, direct_gain_db=0.0, is_seen=True):
+    """Give what the verdict looks at in one pair."""
+    arrival = Arrival(2.8, level_db, ("north wall",))
+    return SimpleNamespace(
+        source="H2",
+        receiver="H1 mic",
+        strongest=arrival,
+        is_seen=is_seen,
+        direct_gain_db=direct_gain_db,
+    )
+
+
+@pytest.mark.parametrize(
+    ("pair", "kind", "words"),
+    [
+        (
+            pair_of(),
+            "fault",
+            "2.8 ms after the direct sound of “H2”, 4.3 dB below it, from the",
+        ),
+        (pair_of(level_db=-9.9), "fault", "9.9 dB below it"),
+        (pair_of(level_db=-10.1), "fine", "10.1 dB below it"),
+        (pair_of(level_db=1.5), "fault", "1.5 dB above it"),
+        (pair_of(direct_gain_db=-20.0), "note", "20.0 dB weaker than sound from its front"),
+        (pair_of(is_seen=False), "note", "stands between “H2” and “H1 mic”"),
+    ],
+)
+def test_verdict_on_early_reflection(pair, kind, words):
+    """EBU Tech 3276, 2nd ed., 2.2: 10 dB down for 15 ms (read in a verbatim quotation)."""
+    (finding,) = pair_findings(pair)
+    assert finding.kind == kind
+    assert words in finding.sentence
+
+
+@pytest.mark.parametrize(
+    ("sti", "word"),
+    [(0.76, "excellent"), (0.74, "good"), (0.59, "fair"), (0.31, "poor"), (0.1, "bad")],
+)
+def test_rating_of_speech(sti, word):
+    """IEC 60268-16, ratings: values from memory."""
+    assert sti_word(sti) == word

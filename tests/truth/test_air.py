@@ -129,21 +129,35 @@ def test_speed_is_that_of_an_ideal_gas(temperature_c):
 
 def test_speed_test_can_fail():
     """Planted fault: the linear rule 331 + 0.6 t is off by 0.2 m/s at 20 degrees already."""
-    assert 331.0 + 0.6 * 20.0 != pytest.approx(ideal_gas_speed_m_s(Air(20.0)), abs=0.06)
+    linear = 331.0 + 0.6 * 20.0
+    assert linear != pytest.approx(ideal_gas_speed_m_s(Air(20.0)), abs=0.06)
 
 
-#: Density of moist air at 101 325 Pa, CIPM-2007 equation, kg/m3, three digits (values from
-#: memory): ideal-gas mixtures lie 0.04 % lower for want of compressibility.
-DENSITY = {(20.0, 50.0): 1.199, (0.0, 50.0): 1.292, (30.0, 50.0): 1.157}
+#: Saturation pressure of water vapour, Pa, steam tables (values from memory).
+SATURATION_PA = {0.0: 611.2, 20.0: 2339.0, 30.0: 4246.0, 40.0: 7384.0}
+
+#: ISO 9613-1's own saturation formula is within 1 % of the tables: 40 Pa at 40 degrees.
+DENSITY_TOLERANCE = 0.01 * 7384.0 * 0.378 / (287.0 * 313.0)
 
 
-@pytest.mark.parametrize(("weather", "kg_m3"), DENSITY.items())
-def test_density(weather, kg_m3):
-    """Truth: printed values. Tolerance: half the last digit and compressibility."""
-    assert density_kg_m3(Air(*weather)) == pytest.approx(kg_m3, abs=0.0005 + 0.0005)
+def molar_density_kg_m3(temperature_c, humidity_pct) -> float:
+    """Give the density from molar masses 28.9647 and 18.0153 g and R = 8.314463."""
+    vapour_pa = humidity_pct / 100.0 * SATURATION_PA[temperature_c]
+    mass = (101_325.0 - vapour_pa) * 0.0289647 + vapour_pa * 0.0180153
+    return mass / (8.314463 * (temperature_c + 273.15))
+
+
+@pytest.mark.parametrize("temperature_c", SATURATION_PA)
+@pytest.mark.parametrize("humidity_pct", [10.0, 50.0, 100.0])
+def test_density(temperature_c, humidity_pct):
+    """Truth: mole balance with tabulated vapour pressure. Tolerance: of that pressure."""
+    expected = molar_density_kg_m3(temperature_c, humidity_pct)
+    got = density_kg_m3(Air(temperature_c, humidity_pct))
+    assert got == pytest.approx(expected, abs=DENSITY_TOLERANCE)
 
 
 def test_density_test_can_fail():
-    """Planted fault: air taken as dry is 0.005 kg/m3 too heavy at 20 degrees."""
+    """Planted fault: air taken as dry."""
     dry = 101_325.0 / (287.05 * 293.15)
-    assert dry != pytest.approx(DENSITY[20.0, 50.0], abs=0.001)
+    expected = pytest.approx(molar_density_kg_m3(20.0, 50.0), abs=DENSITY_TOLERANCE)
+    assert dry != expected

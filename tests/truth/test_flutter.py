@@ -13,6 +13,10 @@ from raysim.scene.model import Bands
 C = 343.0
 
 
+def bare_box(*size_m, **more):
+    return box_scene(*size_m, sources=(), receivers=(), **more)
+
+
 def pairs_of(scene, alpha=0.05, scattering=0.0):
     room = build_room(scene)
     n = len(room.surfaces)
@@ -25,14 +29,14 @@ def pairs_of(scene, alpha=0.05, scattering=0.0):
 )
 def test_claps_per_second(distance_m, claps):
     """Truth: c / 2d, computed. Tolerance: half the last digit."""
-    pair = pairs_of(box_scene(4.6, distance_m, 3.0))[frozenset(("south", "north"))]
+    pair = pairs_of(bare_box(4.6, distance_m, 3.0))[frozenset(("south", "north"))]
     assert pair.distance_m == pytest.approx(distance_m, abs=1e-9)
     assert pair.rate_hz == pytest.approx(claps, abs=0.5)
     assert pair.area_m2 == pytest.approx(4.6 * 3.0, rel=1e-9)
 
 
 def test_box_has_three_pairs():
-    pairs = pairs_of(box_scene())
+    pairs = pairs_of(bare_box())
     assert set(pairs) == {
         frozenset(p) for p in (("south", "north"), ("east", "west"), ("floor", "ceiling"))
     }
@@ -41,7 +45,7 @@ def test_box_has_three_pairs():
 @pytest.mark.parametrize(("alpha", "scattering"), [(0.03, 0.1), (0.05, 0.0), (0.5, 0.2)])
 def test_decay_between_a_pair(alpha, scattering):
     """Truth: 60 dB over -10 lg((1 - a)(1 - s)) per bounce, c / d bounces a second."""
-    pair = pairs_of(box_scene(lz=2.7), alpha, scattering)[frozenset(("floor", "ceiling"))]
+    pair = pairs_of(bare_box(lz=2.7), alpha, scattering)[frozenset(("floor", "ceiling"))]
     per_bounce_db = -10.0 * np.log((1 - alpha) * (1 - scattering)) / np.log(10.0)
     assert pair.decay_s == pytest.approx(60.0 / per_bounce_db * 2.7 / C, rel=1e-12)
 
@@ -69,9 +73,9 @@ def test_pair_in_an_l_counts_what_sees_across():
 
 def test_screen_between_takes_its_share():
     """What stands between two walls takes away the area that it hides."""
-    free = pairs_of(box_scene(5.0, 4.0, 3.0))[frozenset(("south", "north"))]
+    free = pairs_of(bare_box(5.0, 4.0, 3.0))[frozenset(("south", "north"))]
     block = box_thing("block", [0.0, 1.5, 0.0], [2.5, 2.0, 3.0])
-    scene = box_scene(5.0, 4.0, 3.0, sources=(), receivers=(), things=(block,))
+    scene = bare_box(5.0, 4.0, 3.0, things=(block,))
     half = pairs_of(scene)[frozenset(("south", "north"))]
     # The grid has nine columns: it knows the half to one of them.
     assert half.area_m2 / free.area_m2 == pytest.approx(0.5, abs=1.0 / 9.0)
@@ -82,7 +86,7 @@ def test_screen_between_takes_its_share():
     [(60.0, 0.2109), (75.0, 0.2271), (100.0, 0.25), (150.0, 0.2862), (200.0, 0.3150)],
 )
 def test_target_of_listening_rooms(volume_m3, middle_s):
-    """EBU Tech 3276, 2nd ed., 2.3: computed from its formula; half the last digit."""
+    """EBU Tech 3276, 2nd ed., 2.3 (formula read second-hand), computed: half a digit."""
     target = target_for(volume_m3, Bands())
     assert target.low_s == pytest.approx(middle_s - 0.05, abs=5e-5)
     assert target.high_s == pytest.approx(middle_s + 0.05, abs=5e-5)
@@ -107,7 +111,7 @@ def test_target_bands():
 
 def test_box_has_twelve_edges():
     """Truth: geometry. The total length of edges is 4 (x + y + z)."""
-    edges = edges_of(build_room(box_scene(5.0, 4.0, 3.0)))
+    edges = edges_of(build_room(bare_box(5.0, 4.0, 3.0)))
     length = np.linalg.norm(edges.segments_m[:, 0] - edges.segments_m[:, 1], axis=1)
     assert len(length) == 12
     assert length.sum() == pytest.approx(4 * 12.0)

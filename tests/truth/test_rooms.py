@@ -26,7 +26,7 @@ from raysim.geometry.drawing import draw_facets
 from raysim.geometry.edges import mesh_edges_open
 from raysim.geometry.inside import enclosed_volume_m3, inside_air
 from raysim.geometry.things import thing_facets
-from raysim.scene.model import DrawnRoom, Patch, RoofPlane, Thing
+from raysim.scene.model import Dormer, DrawnRoom, Patch, RoofPlane, Thing
 
 M = 1e-9  # what coordinates promise, metres
 
@@ -204,6 +204,34 @@ def test_slope_below_the_floor_cuts_the_plan():
     assert mesh.area_m2 == pytest.approx(10 + 15 + 6 + 5 * np.hypot(2, 3), abs=100 * M)
 
 
+@pytest.mark.parametrize("turn_deg", [0.0, 30.0, 201.7])
+def test_dormer_with_two_corners_on_a_hip(turn_deg):
+    """Truth: h = min(x, y) over a 4 m square, raised to 2 m over [1, 2] x [1, 2].
+
+    V = 4^3/3 + 2 - 4/3. Two corners of the dormer lie on the line where the slopes
+    meet, so that its outline touches the outline of both.
+    """
+
+    def points(rows):
+        rows = np.array(rows, dtype=float)
+        return frozen(np.column_stack([turned(rows[:, :2], turn_deg), rows[:, 2:]]))
+
+    roofs = (
+        RoofPlane("w", points([[0, 0, 0], [0, 4, 0], [1, 0, 1]])),
+        RoofPlane("s", points([[0, 0, 0], [4, 0, 0], [0, 1, 1]])),
+    )
+    dormer = Dormer("d", points([[1, 1], [2, 1], [2, 2], [1, 2]]), 2.0)
+    plan = points([[0, 0], [4, 0], [4, 4], [0, 4]])
+    room = DrawnRoom(plan, 9.0, tuple("SENW"), roof=roofs, dormers=(dormer,))
+    names = ("floor", "E", "N", "w", "s", "d ceiling", "d cheeks")
+    mesh = build_room(scene_of(room, names))
+    S = 36 + 15 * np.sqrt(2)
+    assert mesh.air_volume_m3 == pytest.approx(22.0, abs=S * 10 * M)
+    assert mesh.area_m2 == pytest.approx(S, abs=100 * M)
+    assert len(mesh_edges_open(mesh)) == 0
+    assert mesh.face_area_m2.min() > 0.01
+
+
 # --- things in the room --------------------------------------------------------------
 
 STANDING = {
@@ -296,6 +324,59 @@ def test_any_turned_box_on_the_floor_takes_its_volume(x, y, width, depth, height
     mesh = build_room(box_scene(things=[thing], sources=(), receivers=()))
     added = 2 * (width + depth) * height
     assert stands_right(mesh, width * depth * height, added)
+
+
+def turned(points, turn_deg, shift_m=(0.0, 0.0)):
+    turn = np.deg2rad(turn_deg)
+    spin = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    return np.asarray(points, dtype=float) @ spin.T + shift_m
+
+
+@fixed
+@given(
+    st.floats(0.0, 360.0),
+    st.lists(st.floats(0.2, 0.9), min_size=3, max_size=6),
+    st.floats(0.2, 0.8),
+    st.floats(-20.0, 20.0),
+)
+def test_row_of_cupboards_in_a_turned_room(turn_deg, widths, depth, away):
+    """Truth: sums of box volumes and of the faces that stay free.
+
+    Cupboards of growing height stand side by side from a corner, along a wall, the
+    last one with a box on it; nothing is parallel to the axes.
+    """
+    plan = [[0, 0], [6, 0], [6, 4], [3, 4], [3, 7], [0, 7]]
+    things, x, taken, added = [], 0.0, 0.0, 0.0
+    for i, width in enumerate(widths):
+        low, high = 0.5 + 0.2 * i, 0.5 + 0.2 * (i + 1)
+        outline = [[x, 0], [x + width, 0], [x + width, depth], [x, depth]]
+        things.append((f"c{i}", outline, (0.0, high)))
+        taken += width * depth * high
+        # The front replaces the wall that is hidden, the top the floor; where a
+        # cupboard stands higher than the one before, that much of its side is free.
+        added += depth * (high - low if i else -high)
+        x += width
+    added += depth * high  # the free end of the row
+    lid = [[x - width, 0], [x, 0], [x, depth], [x - width, depth]]
+    things.append(("lid", lid, (high, high + 0.3)))
+    taken += width * depth * 0.3
+    added += 2 * depth * 0.3
+    shift = (away, -0.37 * away)
+    scene = polygon_scene(
+        turned(plan, turn_deg, shift),
+        2.5,
+        things=[
+            Thing(name, "prism", frozen(turned(p, turn_deg, shift)), z, "thing")
+            for name, p, z in things
+        ],
+    )
+    mesh = build_room(scene)
+    bare_m2 = 2 * 33 + 26 * 2.5
+    assert len(mesh_edges_open(mesh)) == 0
+    assert mesh.envelope_volume_m3 == pytest.approx(33 * 2.5, abs=bare_m2 * 10 * M)
+    assert mesh.air_volume_m3 == pytest.approx(33 * 2.5 - taken, abs=bare_m2 * 10 * M)
+    assert mesh.area_m2 == pytest.approx(bare_m2 + added, abs=100 * M)
+    assert inside_air(mesh, mesh.triangles_m.mean(axis=1) + 1e-5 * mesh.face_normal).all()
 
 
 # --- patches -----------------------------------------------------------------------------

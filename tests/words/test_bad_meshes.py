@@ -79,7 +79,7 @@ OBJ = {
     "40 km": (re.sub(r"\b4\b(?=.*\n)", "40000", CORNERS) + QUADS, "RS-G04", ["4e+04 m"]),
     "4 mm": (CORNERS.replace("4 ", "0.004 ").replace(" 3 ", " 0.003 ").replace("2.5", "0.0025")
              + QUADS, "RS-G04", ["0.004 m"]),
-    "NaN": (BOX.replace("v 4 3 2.5", "v 4 nan 2.5"), "RS-G11", ["room.obj:8", "vertex 8", "nan"]),
+    "NaN": (BOX.replace("v 4 3 2.5", "v 4 nan 2.5"), "RS-G11", ["room.obj:8", "vertex 8"]),
     "infinite": (BOX.replace("v 4 3 2.5", "v 4 inf 2.5"), "RS-G11", ["vertex 8", "inf"]),
     "no number": (BOX.replace("v 4 3 2.5", "v 4 three 2.5"), "RS-G10", ["room.obj:8", "three"]),
     "vertex that is not there": (BOX.replace("f 2 6 8 4", "f 2 6 9 4"), "RS-G10",
@@ -138,6 +138,15 @@ def test_truncated_binary_mesh(tmp_path, kind, kept):
     one(mesh_scene(path), "RS-G10", str(path))
 
 
+def test_truncated_text_stl(tmp_path):
+    path = tmp_path / "room.stl"
+    text = trimesh.exchange.stl.export_stl_ascii(trimesh.creation.box((4, 3, 2.5)))
+    path.write_text(text)
+    assert complaints_of(mesh_scene(path)) == []
+    path.write_text(text[: len(text) // 2])
+    one(mesh_scene(path), "RS-G10", "cut off")
+
+
 def test_infinite_vertex_in_binary_mesh(tmp_path):
     path = tmp_path / "room.stl"
     trimesh.creation.box((4, 3, 2.5)).export(path)
@@ -164,12 +173,11 @@ def test_mesh_file_that_cannot_be_read(tmp_path, name, words):
 
 
 def test_faces_on_one_another(tmp_path):
-    """A flap folded back onto the floor: closed, consistent, and covered twice."""
-    flap = BOX.replace("f 1 3 7 5\n", "f 1 3 7\nf 1 7 5\n") + "v 2 1 0\nf 5 7 9\nf 5 9 7\n"
+    """Closed and consistent, but the floor is drawn to a point beyond it and back."""
+    faces = "f 1 3 9\nf 3 7 9\nf 7 5 9\nf 5 1 9\n"
     path = tmp_path / "room.obj"
-    path.write_text(flap)
-    codes = {c.code for c in complaints_of(mesh_scene(path))}
-    assert codes == {"RS-G13"}
+    path.write_text(BOX.replace("f 1 3 7 5\n", faces) + "v 5 1.5 0\n")
+    one(mesh_scene(path), "RS-G19", 'm2 of "room"', 'lie on "room"')
 
 
 def test_unknown_unit(tmp_path):
@@ -198,7 +206,6 @@ def roof(name, points):
     return RoofPlane(name, frozen(points), HERE)
 
 
-LOW_ROOF = roof("roof", [[0, 0, 2], [1, 0, 2], [0, 1, 2]])
 DRAWN = {
     "crossing outline": (
         polygon_scene([[0, 0], [4, 3], [4, 0], [0, 3]], 2.5),
@@ -252,15 +259,12 @@ def test_broken_drawing(name):
 
 
 def test_room_divided_by_its_roof():
-    """Two planes that meet below the floor leave a room on either side."""
-    one(
-        drawn(
-            box_scene(),
-            roof=(roof("valley 1", [[0, 0, 9], [0, 1, 9], [2.5, 0, -9]]),),
-        ),
-        "RS-G06",
-        '"valley 1"',
+    """A slope that is below the floor over the middle of a U leaves its two arms."""
+    u = [[0, 0], [6, 0], [6, 4], [4, 4], [4, 2], [2, 2], [2, 4], [0, 4]]
+    scene = drawn(
+        polygon_scene(u, 2.5), roof=(roof("s", [[0, 2.5, 0], [1, 2.5, 0], [0, 4, 2]]),)
     )
+    one(scene, "RS-G03", "2 rooms")
 
 
 # --- names ------------------------------------------------------------------------------
@@ -292,19 +296,22 @@ THINGS = {
     "through two": ([box_thing("a", (4, 3, 0), (6, 5, 1))], "RS-G31", ['"east" and "north"']),
     "1.5 mm into a wall": ([box_thing("a", (4, 1, 0), (5.0015, 2, 1))], "RS-G31", ['"east"']),
     "through the roof": ([box_thing("a", (4, 1, 0), (4.8, 2, 4))], "RS-G31", ['"ceiling"']),
-    "outside": ([box_thing("a", (8, 1, 0), (9, 2, 1))], "RS-G31", ["outside", "(8, 1, 0)"]),
+    "outside": ([box_thing("a", (8, 1, 0), (9, 2, 1))], "RS-G31",
+                ["outside", "(8.00, 1.00, 0.00) m"]),
     "larger than the room": ([box_thing("a", (-9, -9, -9), (9, 9, 9))], "RS-G31", ["outside"]),
     "overlap": ([A, box_thing("b", (1.5, 1.5, 0), (3, 3, 2))], "RS-G32", ['"b" enters', '"a"']),
     "overlap by 1.5 mm": ([A, box_thing("b", (1.9985, 1, 0), (3, 2, 1))], "RS-G32", ['"a"']),
     "the same twice": ([A, replace(A, name="b")], "RS-G32", ['"a"']),
-    "one in another": ([A, box_thing("b", (1.2, 1.2, 0.2), (1.8, 1.8, 0.8))], "RS-G32", ['"a"']),
+    "one in another": ([A, box_thing("b", (1.2, 1.2, 0.2), (1.8, 1.8, 0.8))], "RS-G32",
+                       ['"a"']),
     "one around another": ([box_thing("b", (1.2, 1.2, 0.2), (1.8, 1.8, 0.8)), A], "RS-G32",
                            ['"a" enters thing "b"']),
     "sheet through a box": (
         [A, sheet_thing("b", [[0.5, 1.5, 0.5], [2.5, 1.5, 0.5], [2.5, 1.5, 2], [0.5, 1.5, 2]])],
         "RS-G32", ['"b" enters thing "a"']),
     "sheet on a wall": (
-        [sheet_thing("b", [[1, 0, 1], [2, 0, 1], [2, 0, 2], [1, 0, 2]])], "RS-G33", ['"south"']),
+        [sheet_thing("b", [[1, 0, 1], [2, 0, 1], [2, 0, 2], [1, 0, 2]])], "RS-G33",
+        ['"south"']),
     "sheet on a box": (
         [A, sheet_thing("b", [[1, 1, 1], [2, 1, 1], [2, 2, 1], [1, 2, 1]])], "RS-G33",
         ['"a top"']),
@@ -326,7 +333,7 @@ THINGS = {
 @pytest.mark.parametrize("name", THINGS)
 def test_thing_that_cannot_be_there(name):
     things, code, words = THINGS[name]
-    one(box_scene(things=things, sources=[(4.5, 0.5, 2.5)], receivers=()), code, *words)
+    one(box_scene(things=things, sources=(), receivers=()), code, *words)
 
 
 def test_thing_may_touch_but_not_pass_a_slope():
@@ -351,7 +358,7 @@ PATCHES = {
     "up a level floor": ([Patch("rug", "floor", "thing", up_m=(1, 2))], "RS-G22", ["level"]),
     "faces of a drawn room": ([replace(DOOR, faces=(1,))], "RS-G22", ["no face numbers"]),
     "overlap": ([DOOR, replace(DOOR, name="hatch", x_m=(1.9, 3))], "RS-G23",
-                ['"hatch" overlaps', '"door"']),
+                ['"hatch": overlaps', '"door"']),
 }  # fmt: skip
 
 
@@ -378,7 +385,7 @@ def test_patch_by_faces_that_are_not_there(tmp_path, patch, code, words):
 # --- sources and receivers -----------------------------------------------------------------
 
 POINTS = {
-    "outside": ((5.5, 1, 1), "RS-G40", ['"S1" at (5.5, 1, 1) m', 'outside', '0.5 m past "east"']),
+    "outside": ((5.5, 1, 1), "RS-G40", ['"S1" at (5.5, 1, 1) m', '0.5 m past "east"']),
     "NaN": ((np.nan, 1, 1), "RS-G40", ["nowhere"]),
     "inside a thing": ((1.5, 1.5, 0.5), "RS-G41", ['inside thing "cabinet"']),
     "on a wall": ((0, 1, 1), "RS-G4", ['"west"']),

@@ -1,0 +1,167 @@
+"""The bounce loop as one would write it with numpy arrays and a ray-tracing library.
+
+The other contender of `bench_bounce_loop.py`. The same estimator, step by step, as the
+engine's own kernel, but each step is done for many rays at once, every array operation
+being one pass over them. Nearest walls and shadow rays are Embree's, through its Python
+binding; what goes into the histogram is sorted by cell and summed in runs, which is
+faster than scattered addition. Random numbers are numpy's, so results agree in law only.
+"""
+
+import math
+
+import numpy as np
+from embreex.mesh_construction import TriangleMesh
+from embreex.rtcore import EmbreeDevice
+from embreex.rtcore_scene import EmbreeScene
+
+from raysim.propagation.rays import sphere_radii_m
+from raysim.propagation.room import AcousticRoom
+from raysim.scene.model import Receiver, Source
+from raysim.units import Float
+
+#: Rays leave a wall from this far off it: the binding has no least distance.
+LIFT_M = 1e-5
+FLOOR, SURVIVAL = 1e-6, 0.5
+
+
+class ArrayLoop:
+    """Rays of one omnidirectional source to one receiver in a closed room of solids."""
+
+    def __init__(
+        self, room: AcousticRoom, source: Source, receiver: Receiver, *,
+        duration_s: float, bin_s: float, image_order: int,
+    ) -> None:  # fmt: skip
+        mesh = room.mesh
+        self._normal = mesh.face_normal
+        self._corner = mesh.triangles_m[:, 0]
+        self._reflect = 1.0 - room.sides.alpha[mesh.face_surface]
+        self._scatter = room.sides.scattering[mesh.face_surface]
+        self._device = EmbreeDevice()  # must outlive the scene
+        self._scene = EmbreeScene(self._device)
+        TriangleMesh(self._scene, mesh.triangles_m.astype(np.float32))
+        self._source = source.position_m
+        self._receiver = receiver.position_m
+        self._radius = sphere_radii_m(room, [receiver])[0]
+        self._bins_per_m = 1.0 / (bin_s * room.speed_m_s)
+        self._n_time = math.ceil(duration_s / bin_s)
+        self._image_order = image_order
+        self.n_segment = 0
+        self.n_lost = 0
+
+    def follow(self, seed: int, first_batch: int, n_batch: int, n_ray: int) -> Float:
+        """Follow ``n_ray`` rays of each batch; give (n_batch, n_time, 9, n_band) per ray."""
+        rng = np.random.default_rng([seed, first_batch])
+        n_band = self._reflect.shape[1]
+        sums = np.zeros((n_batch * self._n_time, 9 * n_band))
+        row = np.repeat(np.arange(n_batch), n_ray) * self._n_time
+        # the same evenly spread directions: an additive recurrence, shifted per batch
+        step = np.array([0.7548776662466927, 0.5698402909980532])
+        even = np.arange(n_ray)[:, None] * step + rng.random((n_batch, 1, 2))
+        way = _on_sphere(*(even.reshape(-1, 2) % 1.0).T)
+        at = np.tile(self._source, (len(row), 1))
+        energy = np.full((len(row), n_band), 4.0 * math.pi)
+        travelled = np.zeros(len(row))
+        mirrored_only = np.ones(len(row), dtype=bool)
+        scattered_last = np.zeros(len(row), dtype=bool)
+        n_bounce = 0
+        floor_energy = FLOOR * 4.0 * math.pi
+        ones = np.ones(n_band)
+        while len(row):
+            face = self._scene.run(at.astype(np.float32), way.astype(np.float32))
+            self.n_segment += len(face)
+            normal = self._normal[face]
+            towards = _dot(normal, way)
+            met = (face >= 0) & (towards < 0.0)
+            self.n_lost += int((~met).sum())
+            length = np.maximum(_dot(self._corner[face] - at, normal) / towards, 0.0)
+
+            caught = met & ~scattered_last & ~(mirrored_only & (n_bounce <= self._image_order))
+            self._catch(sums, row, at, way, length, travelled, energy, np.flatnonzero(caught))
+            travelled = travelled + length
+            on = np.flatnonzero(met & (travelled * self._bins_per_m < self._n_time))
+            row, face, normal, way = row[on], face[on], normal[on], way[on]
+            travelled, mirrored_only = travelled[on], mirrored_only[on]
+            at = at[on] + length[on, None] * way + LIFT_M * normal
+            n_bounce += 1
+            energy = energy[on] * self._reflect[face]
+            scatter = self._scatter[face]
+            thrown = energy * scatter
+            p = (thrown @ ones) / (energy @ ones)
+            self._connect(sums, row, at, normal, travelled, thrown)
+
+            draw = rng.random((4, len(row)))
+            quiet = energy.max(axis=1) < floor_energy
+            energy[quiet] /= SURVIVAL
+            scattered_last = draw[0] < p
+            chance = np.where(scattered_last, p, 1.0 - p)[:, None]
+            energy *= np.where(scattered_last[:, None], scatter, 1.0 - scatter) / chance
+            mirrored_only &= ~scattered_last
+            mirrored = way - 2.0 * towards[on, None] * normal
+            way = np.where(
+                scattered_last[:, None], normal + _on_sphere(draw[1], draw[2]), mirrored
+            )
+            way /= np.sqrt(_dot(way, way))[:, None]
+            alive = np.flatnonzero(~quiet | (draw[3] < SURVIVAL))
+            if len(alive) < len(row):
+                row, at, way, energy = row[alive], at[alive], way[alive], energy[alive]
+                travelled, mirrored_only = travelled[alive], mirrored_only[alive]
+                scattered_last = scattered_last[alive]
+        return sums.reshape(n_batch, self._n_time, 9, n_band) / n_ray
+
+    def _catch(self, sums, row, at, way, length, travelled, energy, which) -> None:
+        """Add what mirrored rays leave in the counting sphere."""
+        towards = self._receiver - at[which]
+        along = _dot(towards, way[which])
+        half2 = self._radius**2 - (_dot(towards, towards) - along**2)
+        through = np.flatnonzero(half2 > 0.0)
+        which, along, half = which[through], along[through], np.sqrt(half2[through])
+        begin, end = np.maximum(along - half, 0.0), np.minimum(along + half, length[which])
+        share = np.maximum(end - begin, 0.0) / (4.0 / 3.0 * math.pi * self._radius**3)
+        time = (travelled[which] + 0.5 * (begin + end)) * self._bins_per_m
+        use = np.flatnonzero((share > 0.0) & (time < self._n_time))
+        which = which[use]
+        self._add(sums, row[which], time[use], energy[which] * share[use, None], -way[which])
+
+    def _connect(self, sums, row, at, normal, travelled, thrown) -> None:
+        """Add what walls scatter straight to the receiver, where it is in sight."""
+        view = self._receiver - at
+        cosine = _dot(view, normal)
+        far = np.sqrt(_dot(view, view))
+        view /= far[:, None]
+        cosine /= far
+        time = (travelled + far) * self._bins_per_m
+        use = np.flatnonzero((cosine > 0.0) & (time < self._n_time))
+        sees = self._scene.run(
+            at[use].astype(np.float32), view[use].astype(np.float32),
+            dists=far[use].astype(np.float32), query="OCCLUDED",
+        )  # fmt: skip
+        use = use[sees < 0]
+        share = cosine[use] / (math.pi * far[use] ** 2)
+        self._add(sums, row[use], time[use], thrown[use] * share[:, None], -view[use])
+
+    def _add(self, sums, row, time, energy, come) -> None:
+        """Add energy (n, n_band) and its moments of direction to rows of the histogram."""
+        n = len(row)
+        if n == 0:
+            return
+        x, y, z = come.T
+        moments = np.stack([np.ones(n), x, y, z, x * x, y * y, x * y, x * z, y * z], axis=1)
+        # each time cell holds nine moments of every band
+        values = (moments[:, :, None] * energy[:, None, :]).reshape(n, sums.shape[1])
+        cell = row + time.astype(np.int64)
+        by_cell = np.argsort(cell, kind="stable")
+        cell = cell[by_cell]
+        first = np.flatnonzero(np.diff(cell, prepend=-1))
+        sums[cell[first]] += np.add.reduceat(values[by_cell], first, axis=0)
+
+
+def _dot(a: Float, b: Float) -> Float:
+    return np.asarray(np.einsum("ij,ij->i", a, b))
+
+
+def _on_sphere(u1: Float, u2: Float) -> Float:
+    """Give directions evenly spread over the sphere, (n, 3)."""
+    z = 1.0 - 2.0 * u1
+    r = np.sqrt(np.maximum(0.0, 1.0 - z * z))
+    turn = 2.0 * math.pi * u2
+    return np.stack([r * np.cos(turn), r * np.sin(turn), z], axis=1)

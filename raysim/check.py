@@ -1,0 +1,136 @@
+"""What can be said of a scene before tracing it: sizes, materials, what to expect.
+
+The numbers behind ``raysim check``. Expected decay times are the formulas of diffuse
+rooms; `warnings` says where this room is not one.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from raysim.measures.theory import (
+    decay_time_s,
+    eyring_area_m2,
+    mean_free_path_m,
+    sabine_area_m2,
+    transition_frequency_hz,
+)
+from raysim.propagation.rays import RayRun, sphere_radii_m
+from raysim.study import Prepared
+from raysim.units import Float, Int
+
+#: Rays of the leak test.
+_N_RAY = 2048
+#: Hard and soft axes: where one direction absorbs this many times less than another, the
+#: sound along it outlasts the rest.
+_UNEVEN = 2.0
+#: Below this mean scattering a room of plane walls keeps its echoes.
+_SMOOTH = 0.1
+#: Mid-frequency mean absorption above which formulas and measures part.
+_DEAD = 0.35
+_SPHERE_NOTE_M = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """What a scene promises before it is simulated."""
+
+    mean_free_path_m: float
+    sabine_s: Float  # (n_band,)
+    eyring_s: Float  # (n_band,)
+    eyring_low_s: Float  # (n_band,) with every material at its most absorbing
+    eyring_high_s: Float  # (n_band,) at its least absorbing
+    transition_hz: float
+    n_ray: int
+    n_segment: int
+    n_lost: int
+    warnings: tuple[str, ...]
+
+
+def expect(prepared: Prepared) -> Expectation:
+    """Compute what can be said beforehand."""
+    scene, mesh, sides = prepared.scene, prepared.mesh, prepared.room.sides
+    volume, area = mesh.air_volume_m3, mesh.area_m2
+    c, m = prepared.room.speed_m_s, prepared.room.air_per_m
+    materials = [scene.materials[name] for name in sides.materials]
+
+    def eyring(alpha: Float) -> Float:
+        return decay_time_s(eyring_area_m2(sides.area_m2, alpha), volume, c, m)
+
+    likely = eyring(sides.alpha)
+    mid = np.flatnonzero((scene.bands.centre_hz > 360) & (scene.bands.centre_hz < 1400))
+    rays = _leak_test(prepared)
+    return Expectation(
+        mean_free_path_m=mean_free_path_m(volume, area),
+        sabine_s=decay_time_s(sabine_area_m2(sides.area_m2, sides.alpha), volume, c, m),
+        eyring_s=likely,
+        eyring_low_s=eyring(np.stack([x.alpha_high for x in materials])),
+        eyring_high_s=eyring(np.stack([x.alpha_low for x in materials])),
+        transition_hz=float(transition_frequency_hz(volume, float(likely[mid].mean()))),
+        n_ray=rays.count.n_ray,
+        n_segment=rays.count.n_segment,
+        n_lost=rays.count.n_lost,
+        warnings=(*_not_diffuse(prepared, mid), *_small_spheres(prepared)),
+    )
+
+
+def _leak_test(prepared: Prepared) -> RayRun:
+    """Follow some rays from the first source; walls as they are."""
+    scene = prepared.scene
+    source = scene.sources[0]
+    rays = RayRun(
+        prepared.room, source, prepared.receivers_of(source), seed=scene.settings.seed,
+        duration_s=0.5, bin_s=0.01, image_order=0, pair_order=0,
+    )  # fmt: skip
+    rays.follow(_N_RAY)
+    return rays
+
+
+def _not_diffuse(prepared: Prepared, mid: Int) -> list[str]:
+    """Say in words where the formulas of diffuse rooms will mislead."""
+    mesh, sides = prepared.mesh, prepared.room.sides
+    found = []
+    share = mesh.face_normal**2 * mesh.face_area_m2[:, None]  # of each axis
+    alpha = sides.alpha[mesh.face_surface][:, mid].mean(axis=1)
+    by_axis = (share * alpha[:, None]).sum(axis=0) / share.sum(axis=0)
+    if by_axis.max() > _UNEVEN * by_axis.min():
+        names = ("along x", "along y", "between floor and ceiling")
+        hard, soft = names[int(by_axis.argmin())], names[int(by_axis.argmax())]
+        found.append(
+            f"Not diffuse: absorption {hard} is {by_axis.min():.2f} and {soft} "
+            f"{by_axis.max():.2f}. Sound {hard} will outlast the formulas; trust the traced "
+            "decay, and look for flutter there."
+        )
+    weights = sides.area_m2 / sides.area_m2.sum()
+    if float(weights @ sides.scattering[:, mid].mean(axis=1)) < _SMOOTH:
+        found.append(
+            f"Not diffuse: mean scattering is below {_SMOOTH:g}. Smooth plane walls keep sound "
+            "in ordered paths, and the decay bends."
+        )
+    if float(weights @ sides.alpha[:, mid].mean(axis=1)) > _DEAD:
+        found.append(
+            f"Mean absorption is above {_DEAD:g}: Sabine's formula gives too long a decay."
+        )
+    return found
+
+
+def _small_spheres(prepared: Prepared) -> list[str]:
+    """Name receivers so near to a surface that late mirrored sound is caught poorly."""
+    receivers = list(prepared.scene.receivers)
+    radii = sphere_radii_m(prepared.room, receivers)
+    return [
+        f'Receiver "{r.name}" is about {radius:.2f} m from a surface: late sound there needs '
+        "many rays."
+        for r, radius in zip(receivers, radii, strict=True)
+        if radius < _SPHERE_NOTE_M
+    ]
+
+
+#: What no scene of raysim models, whatever it says.
+MODEL_IGNORES = (
+    "Waves: below the transition frequency sound forms standing waves, which rays do not know. "
+    "Decay times there are a rough guide.",
+    "Diffraction: sound bending round edges of screens, furniture and doorways.",
+    "Phase at walls: a wall takes energy and leaves the wave's shape as it is.",
+    "Everything outside: no noise from or to other rooms. Absorbers do not stop noise.",
+)
