@@ -1,4 +1,4 @@
-"""How fast is the nearest wall found, one thread, beside a general ray tracer?
+"""Tell how fast one thread finds nearest walls beside a general ray tracer.
 
 The other contender is Embree through its Python binding, which shoots one ray at a time
 like ours. Both get the same float32 rays, which start in the air in all directions. Ours
@@ -17,6 +17,7 @@ from embreex.mesh_construction import TriangleMesh
 from embreex.rtcore import EmbreeDevice
 from embreex.rtcore_scene import EmbreeScene
 from furnished import Sample, bare, directions, fine, furnished
+
 from raysim.core.walk import NOTHING
 from raysim.geometry.bvh import build_tree
 from raysim.geometry.planes import number_planes
@@ -112,7 +113,9 @@ def row(sample: Sample) -> bool:
 def main() -> None:
     """Print a row for each room; refuse if a hit of ours is wrong."""
     print(conditions(SEED, "numpy", "numba", "embreex"))
-    print(f"Rays per room: {N_RAY:.0e}; best of {N_ROUND} rounds; Mray/s; one thread.\n")
+    print(
+        f"Rays per room: {N_RAY:.0e}; best of {N_ROUND} rounds; Mray per s of processor time.\n"
+    )
     print("| room | triangles | pieces | our tree, s | ours | Embree | ours : Embree (rounds) "
           "| lost | differ | of them grazing | ours wrong | theirs wrong |")  # fmt: skip
     print("|-" * 12 + "|")

@@ -183,7 +183,7 @@ def _split(low: Float, high: Float) -> tuple[Int, Float, NDArray[np.uint32]]:
 
 
 def _best_halves(ids: Int, low: Float, high: Float, centre: Float) -> tuple[Int, Int]:
-    """Split where the expected number of piece tests is least."""
+    """Split where the expected number of piece tests is least  (G8)."""
     if len(ids) == 1:
         return ids, ids[:0]
     best_cost, best = np.inf, (ids[: len(ids) // 2], ids[len(ids) // 2 :])

@@ -20,7 +20,7 @@ from raysim.units import Float
 
 
 def subtract_contacts(facets: Sequence[Facet], tolerance_m: float) -> list[Facet]:
-    """Give the facets without the areas where one thing stands against another.
+    """Give the facets without the areas where one thing stands against another  (G6).
 
     Parameters
     ----------

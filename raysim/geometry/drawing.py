@@ -177,7 +177,7 @@ def _roof_top(roof: RoofPlane) -> Top | None:
 
 
 def _cells(plan: Polygon, roofs: list[Top], raised: list[Top]) -> list[Cell]:
-    """Divide the plan so that no two planes cross inside a cell."""
+    """Divide the plan so that no two planes cross inside a cell  (G1)."""
     x0, y0, x1, y1 = plan.bounds
     middle = np.array([0.5 * (x0 + x1), 0.5 * (y0 + y1)])
     reach = np.hypot(x1 - x0, y1 - y0)

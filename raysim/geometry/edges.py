@@ -37,7 +37,7 @@ def directed_edges(rings: Iterable[Int]) -> Int:
 
 
 def open_edges(edges: Int) -> Int:
-    """Give the edges that are walked more often one way than the other, (n, 2).
+    """Give the edges that are walked more often one way than the other, (n, 2)  (G5).
 
     Each comes once, in the sense that prevails.
     """

@@ -15,7 +15,7 @@ from raysim.units import Float
 
 
 def winding_number(triangles_m: Float, points_m: Float) -> Float:
-    """Give how often closed triangles (n, 3, 3) go round each point (m, 3), (m,).
+    """Give how often closed triangles (n, 3, 3) go round each point (m, 3), (m,)  (G4).
 
     Positive where corners run anticlockwise seen from outside.
     """
@@ -54,7 +54,7 @@ def nearest_surface(mesh: RoomMesh, point_m: Float) -> tuple[float, str]:
 def enclosed_volume_m3(triangles_m: Float) -> float:
     """Give the volume before closed triangles (n, 3, 3) whose normals point into it.
 
-    By the divergence theorem: minus a third of the flux of the position vector.
+    By the divergence theorem: minus a third of the flux of the position vector  (G3).
     """
     shifted = triangles_m - triangles_m.reshape(-1, 3).mean(axis=0)
     a, b, c = np.moveaxis(shifted, 1, 0)

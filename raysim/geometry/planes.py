@@ -48,7 +48,7 @@ class Mirrors:
 
 
 def number_planes(mesh: RoomMesh) -> tuple[Int, Float, Float]:
-    """Give the undirected plane of each face, and each plane's normal and offset.
+    """Give the undirected plane of each face, and each plane's normal and offset  (G7).
 
     Returns
     -------
@@ -121,7 +121,7 @@ def _starts(parts: list[Float]) -> Int:
 
 
 def _hull(points: Float, normal: Float) -> Float:
-    """Give the convex hull of coplanar points, anticlockwise about the normal."""
+    """Give the convex hull of coplanar points, anticlockwise about the normal  (I4)."""
     u = np.cross(normal, np.eye(3)[np.argmin(np.abs(normal))])
     u /= np.linalg.norm(u)
     axes = np.stack([u, np.cross(normal, u)])

@@ -106,7 +106,7 @@ def axes_of(normal: Float) -> tuple[Float, Float]:
 
 
 def area_vector_m2(ring_m: Float) -> Float:
-    """Give the vector of a ring (n, 3): along its normal, as long as its area (Newell)."""
+    """Give the vector of a ring (n, 3): its normal, as long as its area; Newell  (G2)."""
     x, y, z = (ring_m - ring_m[0]).T
     x1, y1, z1 = (np.concatenate([c[1:], c[:1]]) for c in (x, y, z))
     return np.array([0.5 * (y @ z1 - z @ y1), 0.5 * (z @ x1 - x @ z1), 0.5 * (x @ y1 - y @ x1)])

@@ -10,7 +10,7 @@ from raysim.units import Float, to_level_db
 
 
 def clarity_db(echogram: Echogram, early_s: float) -> Float:
-    """Give 10 lg of early over late energy, (n_band,) dB; +inf when nothing is late."""
+    """Give 10 lg of early over late energy, (n_band,) dB; +inf when nothing is late  (M4)."""
     late = echogram.after(np.array([early_s]))[:, 0]
     early = echogram.total - late
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -52,7 +52,7 @@ def decay_curve_db(echogram: Echogram, step_s: float = STEP_S) -> tuple[Float, F
 def fit_line(
     time_s: Float, level_db: Float, upper_db: float, lower_db: float
 ) -> tuple[Float, Float]:
-    """Fit a line to the part of each decay curve between two levels.
+    """Fit a line to the part of each decay curve between two levels  (M2).
 
     Parameters
     ----------
@@ -117,8 +117,8 @@ def decay_times(time_s: Float, level_db: Float, deepest_db: Float) -> DecayTimes
                 reasons.append("")
             elif known:
                 reasons.append(
-                    f"too few points between {upper:g} and {lower:g} dB: "
-                    "single arrivals carry the decay"
+                    f"too little of the curve lies between {upper:g} and {lower:g} dB: "
+                    "it falls in a few steps"
                 )
             elif np.isnan(deepest):
                 reasons.append("no energy in this band")

@@ -33,7 +33,7 @@ class Echogram:
         return max(last, float(self.edge_s[-1]))
 
     def after(self, time_s: Float) -> Float:
-        """Give the energy from each time on, (n_band, n_time): the decay curve.
+        """Give the energy from each time on, (n_band, n_time): the decay curve  (M1).
 
         An arrival at a given time counts as after it. Backward integration, M. R.
         Schroeder, J. Acoust. Soc. Am. 37 (1965) 409.

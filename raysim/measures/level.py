@@ -14,7 +14,7 @@ TEN_METRES_DB = 20.0
 
 
 def strength_db(echogram: Echogram, source_mean_gain: Float) -> Float:
-    """Give the strength G, (n_band,) dB.
+    """Give the strength G, (n_band,) dB  (M5).
 
     Parameters
     ----------
@@ -28,7 +28,7 @@ def strength_db(echogram: Echogram, source_mean_gain: Float) -> Float:
 
 
 def lateral_fraction(lateral: Echogram, omni: Echogram) -> Float:
-    """Give J_LF, (n_band,): lateral energy of 5 to 80 ms over all energy to 80 ms."""
+    """Give J_LF, (n_band,): lateral energy of 5 to 80 ms over all energy to 80 ms  (M6)."""
     early = lateral.before(0.08) - lateral.before(0.005)
     whole = omni.before(0.08)
     share = np.full_like(whole, np.nan)

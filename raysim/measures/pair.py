@@ -125,7 +125,7 @@ def _microphone(
 
 
 def _deepest_db(echogram: Echogram) -> Float:
-    """Give down to which level the decay curve holds, for the energy after its end.
+    """Give down to which level the decay curve holds, for the energy after its end  (M3).
 
     What is missing is guessed from the last two tenths of the time, as decaying on at
     the rate between them. NaN for a band without energy.
@@ -223,7 +223,7 @@ def measure_pair(
 def _jackknife(
     batches: Float, measure: Callable[[Float], dict[str, Float]]
 ) -> dict[str, Float]:
-    """Give delete-one standard errors of every measure of a mean over batches."""
+    """Give delete-one standard errors of every measure of a mean over batches  (M9)."""
     n_batch = batches.shape[0]
     whole = batches.sum(axis=0)
     if n_batch < 2:

@@ -1,12 +1,12 @@
 """Measures of a recorded impulse response, each given only where the recording allows.
 
-Time counts from the onset, the first sample within 20 dB of the peak (ISO 3382-1:2009,
-5.3.2). Noise is stationary: its power is estimated from the end, subtracted, and the
-decay cut where it meets the noise, with what an exponential would still have brought
-added (5.3.3; the search for that place goes round as A. Lundeby and others, Acustica 81
-(1995) 344, do; from memory). A decay range must end 10 dB above the noise, so T20 needs
-35 dB and T30 45 dB (ISO 3382-2:2008), and bandwidth times
-decay time at least 4, for EDT 16.
+Time counts from the onset, the first sample within 20 dB of the peak and clear of the
+noise (ISO 3382-1:2009, 5.3.2). Noise is stationary: its power is estimated from the
+end, subtracted, and the decay cut where it meets the noise, with what an exponential
+would still have brought added (5.3.3; the search for that place goes round as A. Lundeby
+and others, Acustica 81 (1995) 344, do; from memory). A decay range must end 10 dB above
+the noise, so T20 needs 35 dB and T30 45 dB (ISO 3382-2:2008), and bandwidth times decay
+time be at least 4, for EDT 16.
 """
 
 from dataclasses import dataclass
@@ -35,6 +35,7 @@ from raysim.scene.model import Bands
 from raysim.units import Float, band_edges_hz, to_energy, to_level_db
 
 _ONSET_DB: Final = -20.0
+_ABOVE_NOISE_DB: Final = 14.0
 _MARGIN_DB: Final = 10.0  # between the end of a decay range and the noise
 _NOISE_SHARE: Final = 0.1  # at least so much of the end is taken as noise at first
 #: Energy ratios are right to 0.1 dB or so once the decay is followed this far.
@@ -44,7 +45,7 @@ _SHORTEST_S: Final = 0.1
 _PADDING: Final = 4.0  # lead before the onset, over the narrowest bandwidth
 
 #: Relative spread of T20 and T30 from one response, ISO 3382-2:2008 clause 7 with n = 10
-#: decays for an integrated response (values from memory): factor / sqrt(B T).
+#: decays for an integrated response (values from memory): factor / sqrt(B T)  (M14).
 _SPREAD: Final = {"t20_s": 0.88 * np.sqrt(1.190), "t30_s": 0.55 * np.sqrt(1.152)}
 
 
@@ -75,9 +76,16 @@ class RecordedMeasures:
 
 
 def find_onset(samples: Float) -> int:
-    """Give the index of the first sample within 20 dB of the greatest."""
+    """Give the index of the first sample within 20 dB of the greatest.
+
+    In a loud background it must stand 14 dB above the mean of the recording's end too,
+    which is five times its root mean square, but no more than 3 dB below the greatest.
+    """
     power = samples**2
-    return int(np.argmax(power >= power.max() * to_energy(_ONSET_DB)))
+    greatest = power.max()
+    noise = power[int((1.0 - _NOISE_SHARE) * power.size) :].mean()
+    threshold = max(greatest * to_energy(_ONSET_DB), noise * to_energy(_ABOVE_NOISE_DB))
+    return int(np.argmax(power >= min(threshold, 0.5 * greatest)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +99,7 @@ class _Knee:
 
 
 def find_knee(power: Float, sample_rate_hz: int, wide_hz: float) -> _Knee:
-    """Find where a squared, band-filtered decay meets its noise.
+    """Find where a squared, band-filtered decay meets its noise  (M13).
 
     Parameters
     ----------

@@ -42,7 +42,7 @@ def speech_octaves(energy_of_bands: Echogram, fraction: int) -> Echogram:
 
 
 def modulation_transfer(octaves: Echogram) -> Float:
-    """Give m(F) of the room alone, (7, 14); NaN for a band without energy."""
+    """Give m(F) of the room alone, (7, 14); NaN for a band without energy  (M7)."""
     total = octaves.total[:, None]
     waves = octaves.spectrum(MODULATION_HZ)
     return np.divide(waves, total, out=np.full_like(waves, np.nan), where=total > 0.0)
@@ -83,6 +83,6 @@ def transfer_index(transfer: Float) -> Float:
 
 
 def speech_index(mti: Float) -> float:
-    """Give the STI, 0 to 1, from the seven octaves' transfer indices."""
+    """Give the STI, 0 to 1, from the seven octaves' transfer indices  (M8)."""
     together = np.sqrt(mti[:-1] * mti[1:])
     return float(np.minimum(1.0, MALE_ALPHA @ mti - MALE_BETA @ together))

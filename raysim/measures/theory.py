@@ -19,7 +19,7 @@ def decay_time_s(
     speed_m_s: float,
     attenuation_per_m: Float | float = 0.0,
 ) -> Float:
-    """Give the time of a 60 dB decay, (n_band,) s, for an exponent area.
+    """Give the time of a 60 dB decay, (n_band,) s, for an exponent area  (M10).
 
     ``attenuation_per_m`` is the energy coefficient m of the air. Nothing that
     absorbs gives infinity.
@@ -132,7 +132,7 @@ def mean_free_path_m(volume_m3: float, area_m2: float) -> float:
 
 
 def transition_frequency_hz(volume_m3: float, decay_s: Float | float) -> Float:
-    """Give 2000 sqrt(T / V): below it single modes, above it statistics.
+    """Give 2000 sqrt(T / V): below it single modes, above it statistics  (M11).
 
     M. R. Schroeder, J. Acoust. Soc. Am. 99 (1996) 3240: threefold modal overlap.
 
@@ -147,7 +147,7 @@ def transition_frequency_hz(volume_m3: float, decay_s: Float | float) -> Float:
 def box_modes_hz(
     length_m: tuple[float, float, float], up_to_hz: float, speed_m_s: float
 ) -> tuple[Float, Int]:
-    """List the modes of a box with rigid walls.
+    """List the modes of a box with rigid walls  (M12).
 
     Returns
     -------

@@ -44,7 +44,7 @@ def parallel_pairs(mirrors: Mirrors) -> list[tuple[int, int]]:
 
 
 def pair_order(room: AcousticRoom, duration_s: float) -> int:
-    """Give how far to follow chains: until 60 dB down, or the end of the histogram."""
+    """Give how far to follow chains: until 60 dB down, or the end of the histogram  (I5)."""
     mirrors, sides = room.mirrors, room.sides
     keep = ((1.0 - sides.alpha) * (1.0 - sides.scattering)).max(axis=1)
     most = 0
@@ -187,7 +187,7 @@ def _search(
 
 
 def _assemble(room: AcousticRoom, source: Source, target: Float, found: _Found) -> Arrivals:
-    """Turn images into arrivals: one each, sorted, with energy per band."""
+    """Turn images into arrivals: one each, sorted, with energy per band  (I6)."""
     found = found[_first_of_each(found.image, found.order)]
     order, image, wall = found.order, found.image, found.wall
     distance = np.linalg.norm(image - target, axis=1)
@@ -226,7 +226,7 @@ def _unit(v: Float) -> Float:
 
 
 def _first_of_each(image: Float, order: Int) -> Int:
-    """Keep one of paths that meet an edge exactly and so exist in two wall orders."""
+    """Keep one of paths that meet an edge exactly, hence exist in two wall orders  (I7)."""
     rounded = np.round(np.column_stack([order, image]), 6)
     _, keep = np.unique(rounded, axis=0, return_index=True)
     return np.sort(keep)

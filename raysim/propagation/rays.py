@@ -57,7 +57,7 @@ def expected_duration_s(room: AcousticRoom) -> float:
 
 
 def sphere_radii_m(room: AcousticRoom, receivers: list[Receiver]) -> Float:
-    """Give each receiver's counting sphere: inside the room, at most 0.25 m."""
+    """Give each receiver's counting sphere: inside the room, at most 0.25 m  (R8)."""
     corners = room.mesh.triangles_m
     radii = []
     for r in receivers:

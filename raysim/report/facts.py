@@ -148,7 +148,7 @@ def gather(results: Results) -> RoomFacts:
 
 
 def target_for(volume_m3: float, bands: Bands) -> Target:
-    """Give the usual aim for the decay time of control and listening rooms.
+    """Give the usual aim for the decay time of control and listening rooms  (M16).
 
     Tm = 0.25 (V / 100 m3)^(1/3) s, from 0.2 to 0.4 s, within 0.05 s from 200 Hz to
     4 kHz: EBU Tech 3276, 2nd edition (1998), section 2.3. Below 51.2 m3 the formula

@@ -37,7 +37,7 @@ class FacingPair:
 def facing_pairs(
     shell: Shell, alpha: Float, scattering: Float, speed_m_s: float
 ) -> tuple[FacingPair, ...]:
-    """Find the pairs of parallel facing surfaces, the longest-lasting first.
+    """Find the pairs of parallel facing surfaces, the longest-lasting first  (M15).
 
     Parameters
     ----------

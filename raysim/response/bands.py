@@ -11,6 +11,7 @@ that a shorter decay can be seen. `TIME_BANDWIDTH` is the least product of bandw
 decay time that can.
 """
 
+import functools
 from typing import Final
 
 import numpy as np
@@ -46,7 +47,7 @@ def bandwidth_hz(bands: Bands) -> Float:
 
 
 def power_response(freq_hz: Float, bands: Bands, closed: bool = False) -> Float:
-    """Give the power response of every band, (n_band, n_freq), 0 to 1.
+    """Give the power response of every band, (n_band, n_freq), 0 to 1  (S2).
 
     Parameters
     ----------
@@ -78,7 +79,7 @@ def power_response(freq_hz: Float, bands: Bands, closed: bool = False) -> Float:
 
 
 def minimum_phase(magnitude: Float, n_sample: int) -> Float:
-    """Give the spectrum of minimum phase that has a magnitude.
+    """Give the spectrum of minimum phase that has a magnitude  (S3).
 
     Parameters
     ----------
@@ -132,7 +133,7 @@ def split_bands(samples: Float, sample_rate_hz: int, bands: Bands, lead: int = 0
 def split_bands_reversed(
     samples: Float, sample_rate_hz: int, bands: Bands, lead: int = 0
 ) -> Float:
-    """Filter a signal into bands in reversed time, to read its late decay.
+    """Filter a signal into bands in reversed time, to read its late decay  (S8).
 
     Parameters and result are those of `split_bands`. A band beyond half the sample
     rate gives zeros.
@@ -160,8 +161,9 @@ def band_energy(samples: Float, sample_rate_hz: int, bands: Bands) -> Float:
     return np.asarray(power @ spectrum / power.sum(axis=1))
 
 
+@functools.cache
 def leakage(sample_rate_hz: int, bands: Bands) -> Float:
-    """Give which share of a band's energy, as read, each synthesis band brings.
+    """Give which share of a band's energy, as read, each synthesis band brings  (S5).
 
     Returns
     -------
@@ -171,4 +173,6 @@ def leakage(sample_rate_hz: int, bands: Bands) -> Float:
     """
     freq = fft.rfftfreq(4 * sample_rate_hz, 1.0 / sample_rate_hz)
     read = power_response(freq, bands, closed=True)
-    return np.asarray(read @ power_response(freq, bands).T / read.sum(axis=1)[:, None])
+    share = np.asarray(read @ power_response(freq, bands).T / read.sum(axis=1)[:, None])
+    share.setflags(write=False)  # one array serves all callers
+    return share

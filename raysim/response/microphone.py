@@ -28,7 +28,7 @@ def arrival_gain(direction: Float, aim: Float, pattern: float) -> Float:
 
 
 def histogram_share(histogram: EnergyHistogram, aim: Float, pattern: float) -> Float:
-    """Give the share of each bin's energy that the microphone takes, (n_band, n_time).
+    """Give the share of each bin's energy that the microphone takes, (n_band, n_time)  (S1).
 
     Exact for the mean over batches: p^2 E + 2 p (1 - p) u.n + (1 - p)^2 n'Mn, over E,
     with the moments u and M. Bins without energy give 0.

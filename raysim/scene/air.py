@@ -60,7 +60,7 @@ def _vapour_pressure_pa(air: Air) -> float:
 
 
 def attenuation_db_per_m(air: Air, freq_hz: Float) -> Float:
-    """Give the attenuation of a plane wave by the air alone.
+    """Give the attenuation of a plane wave by the air alone  (A1).
 
     Parameters
     ----------
@@ -132,7 +132,7 @@ def attenuation_per_m(air: Air, freq_hz: Float) -> Float:
 
 
 def speed_m_s(air: Air) -> float:
-    """Give the speed of sound in m/s: 343.2 m/s at 20 degrees, as the root of T.
+    """Give the speed of sound in m/s: 343.2 m/s at 20 degrees, as the root of T  (A2).
 
     ISO 9613-1:1993 Annex A; humidity, which adds up to 0.4 %, is left out there.
 

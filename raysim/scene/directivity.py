@@ -65,7 +65,7 @@ def directivity(name: str, bands: Bands) -> Directivity:
 
 
 def first_order(name: str, p: float, bands: Bands) -> Directivity:
-    """Give the pattern p + (1 - p) cos(theta), the same in all bands."""
+    """Give the pattern p + (1 - p) cos(theta), the same in all bands  (A3)."""
     pressure = p + (1.0 - p) * np.cos(np.radians(_ANGLE_DEG))
     level_db = np.maximum(to_level_db(pressure**2), _FLOOR_DB)
     table_db = np.tile(level_db, (bands.n_band, 1))
@@ -94,7 +94,7 @@ def _capped_sphere(
 
 
 def capped_sphere(ka: float, half_rad: float, angle_deg: Float) -> Float:
-    """Give the far pressure of a cap that vibrates in a rigid sphere.
+    """Give the far pressure of a cap that vibrates in a rigid sphere  (A4).
 
     Parameters
     ----------
@@ -145,7 +145,7 @@ def gain(directed: Directivity, angle_deg: Float) -> Float:
 
 
 def mean_gain(directed: Directivity) -> Float:
-    """Give the energy averaged over all directions, relative to the axis, (n_band,).
+    """Give the energy averaged over all directions, relative to the axis, (n_band,)  (A5).
 
     The average of `gain`, exactly: over a step of the table, energy is linear in the
     angle and the share of directions goes as the sine.

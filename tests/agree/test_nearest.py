@@ -113,7 +113,7 @@ def disagreements(body, start, direction):
 
 
 def test_first_hit_is_the_slow_form_s(each):
-    """Truth: all triangles in float64. Tolerance: float32 positions; rays at edges are left out."""
+    """Truth: all triangles in float64. Tolerance: float32 positions; not beside edges."""
     wrong, share = disagreements(each, *random_rays(each, 6000))
     assert wrong == 0
     assert share > 0.8
@@ -195,18 +195,24 @@ N_AIMED = 500_000
 LOST_SHARE = 2e-6
 
 
-def n_lost(body, start, direction):
-    """Count rays that meet nothing, or come at something solid from within."""
-    _, piece = shoot(body, start, direction)
+def n_lost(body, start, direction, beyond_m=0.0):
+    """Count rays that meet nothing, or farther than ``beyond_m`` something from within."""
+    distance, piece = shoot(body, start, direction)
     face = body.tree.face[np.where(piece == NOTHING, 0, piece)]
-    from_behind = np.einsum("ij,ij->i", body.normal[face], direction) >= 0.0
-    return int(((piece == NOTHING) | (from_behind & ~body.two_sided[face])).sum())
+    from_within = np.einsum("ij,ij->i", body.normal[face], direction) >= 0.0
+    from_within &= ~body.two_sided[face] & (distance > beyond_m)
+    return int(((piece == NOTHING) | from_within).sum())
 
 
 def lost_at_edges(name, body, triangles_m):
-    """Count the rays that are lost of those aimed at edges and corners from the air."""
-    start = inside_points(name, N_AIMED)
-    return n_lost(body, start, unit(edge_points(triangles_m, N_AIMED) - start))
+    """Count the rays that are lost of those aimed at edges and corners from the air.
+
+    At an edge that stands out into the air, two pieces overlap, and to meet the hidden
+    one of them first is to meet the edge: only what lies deeper counts as lost.
+    """
+    start, edge = inside_points(name, N_AIMED), edge_points(triangles_m, N_AIMED)
+    far = np.linalg.norm(edge - start, axis=1)
+    return n_lost(body, start, unit(edge - start), far + 1e-3)
 
 
 @pytest.mark.parametrize("name", CLOSED)

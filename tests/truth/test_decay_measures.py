@@ -126,8 +126,14 @@ def test_silence_and_one_arrival():
     assert np.isnan(silent.sti)
     once = measure_pair(paths([0.01], np.ones(8)), late(0.3, total=0.0), Bands(), AHEAD)
     assert np.all(np.isnan(once.t30_s))
-    assert "single arrivals" in once.why["t30_s"][0]
+    assert "in a few steps" in once.why["t30_s"][0]
     assert np.all(np.isposinf(once.c80_db))
+    # Two steps of 3 and 17 dB cross the range of T20 and T30 without a slope in it.
+    steps = np.array([[0.5], [0.49], [0.01]]) * np.ones(8)
+    thrice = measure_pair(
+        paths([0.01, 0.02, 0.05], steps), late(0.3, total=0.0), Bands(), AHEAD
+    )
+    assert np.all(np.isnan(thrice.t20_s))
     assert once.sti == pytest.approx(1.0)
 
 
