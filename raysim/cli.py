@@ -103,9 +103,11 @@ def _say(*what: object) -> None:
     from rich.console import Console
 
     # files and pipes have no width of their own
-    console = Console(highlight=False, width=None if sys.stdout.isatty() else 110)
+    width = None if sys.stdout.isatty() else 110
+    # Names may hold brackets and colons: they are no markup. Paths stay on one line.
+    console = Console(highlight=False, markup=False, emoji=False, width=width)
     for one in what:
-        console.print(one, markup=False)
+        console.print(one, soft_wrap=isinstance(one, str))
 
 
 def _check(arguments: argparse.Namespace) -> int:
@@ -113,8 +115,8 @@ def _check(arguments: argparse.Namespace) -> int:
     from raysim.checklist import checklist
     from raysim.study import prepare
 
-    _announce_compilation()
     prepared = prepare(arguments.scene)
+    _announce_compilation()
     expected = expect(prepared)
     _say(checklist(prepared, expected))
     return CHECK_FAILED if expected.n_lost > 1e-4 * expected.n_segment else DONE
@@ -127,13 +129,13 @@ def _simulate(arguments: argparse.Namespace) -> int:
     from raysim.study import folder_for, prepare, run, with_settings
 
     _use_threads(arguments.threads)
-    _announce_compilation()
     prepared = with_settings(
         prepare(arguments.scene),
         n_ray=arguments.rays,
         until_t30_pct=arguments.until_t30,
         seed=arguments.seed,
     )
+    _announce_compilation()
     with Progress("rays") as progress:
         outcome = run(prepared, folder_for(prepared.scene, arguments.into), progress.step)
     with open_results(outcome.results) as results:
@@ -200,9 +202,11 @@ def _materials(_arguments: argparse.Namespace) -> int:
 
 
 def _message(arguments: argparse.Namespace) -> int:
+    from rich.text import Text
+
     from raysim.errors import meaning
 
-    _say(meaning(arguments.code))
+    _say(Text(meaning(arguments.code)))
     return DONE
 
 

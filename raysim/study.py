@@ -6,22 +6,18 @@ again. `derive` makes all the rest, responses, measures, tables and page, from t
 result file alone.
 """
 
-import math
+import itertools
 import os
-from collections.abc import Callable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
-
-import numpy as np
 
 from raysim.errors import Complaint, SceneError, SettingsError, StoreError
 from raysim.geometry.build import collect_room
 from raysim.geometry.mesh import RoomMesh
 from raysim.measures.pair import BAND_MEASURES, SINGLE_MEASURES, PairMeasures, measure_pair
-from raysim.propagation.images import arrivals, pair_order
-from raysim.propagation.rays import RayRun, expected_duration_s
 from raysim.propagation.room import AcousticRoom, acoustic_room
-from raysim.records import Arrivals, PairResult, RayCount
+from raysim.records import PairResult, RayCount
 from raysim.report.render import write_page
 from raysim.report.summary import write_tables
 from raysim.response.impulse import impulse_response
@@ -42,22 +38,13 @@ from raysim.store.file import (
     write_derived,
     write_layout,
 )
+from raysim.tracing import Tell, say_nothing, t30_certainty, trace_source
 from raysim.units import Float
 
 #: The room without any treatment, as the scene file describes it.
 BARE = "bare"
 #: Files of a run, in the folder the user named.
 RESULTS_NAME, PAGE_NAME, RESPONSES_NAME = "results.h5", "index.html", "responses"
-#: Bands whose T30 must reach the stated uncertainty; lower ones are modal in small rooms.
-_CERTAIN_HZ = (120.0, 4500.0)
-_LONGEST_S = 24.0
-
-#: Called with the share done and what is known so far.
-Tell = Callable[[float, str], None]
-
-
-def _say_nothing(_share: float, _known: str) -> None:
-    """Report to nobody."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,12 +113,18 @@ def with_settings(
         RS-P01: a number that no run can have.
     """
     limits = (
-        ("rays", n_ray, 32, 10**9, "Give 32 to 1 000 000 000."),
-        ("until-t30", until_t30_pct or None, 0.1, 50, "Give 0.1 to 50 per cent; 0: one round."),
-        ("seed", seed, 0, 2**63 - 1, "Give a whole number from 0 on."),
+        ("--rays", n_ray, 32, 10**9, "Give 32 to 1 000 000 000."),
+        (
+            "--until-t30",
+            until_t30_pct or None,
+            0.1,
+            50,
+            "Give 0.1 to 50 per cent; 0: one round.",
+        ),
+        ("--seed", seed, 0, 2**63 - 1, "Give a whole number from 0 on."),
     )
     wrong = [
-        Complaint(name, f"{value:g} is not possible.", fix, "RS-P01")
+        Complaint(name, f"{value} is not possible.", fix, "RS-P01")
         for name, value, least, most, fix in limits
         if value is not None and not least <= value <= most
     ]
@@ -204,7 +197,7 @@ def folder_for(scene: Scene, into: str | os.PathLike[str] | None = None) -> Path
     return Path(f"{name}-results")
 
 
-def run(prepared: Prepared, folder: Path, tell: Tell = _say_nothing) -> Outcome:
+def run(prepared: Prepared, folder: Path, tell: Tell = say_nothing) -> Outcome:
     """Trace all sources of a scene, store them, and derive all the rest.
 
     Parameters
@@ -228,17 +221,15 @@ def run(prepared: Prepared, folder: Path, tell: Tell = _say_nothing) -> Outcome:
     pairs, counts = _stored(path, key)
     reused = len(counts)
     todo = [s for s in scene.sources if s.name not in counts]
-    uncertain: list[str] = []
     for i, source in enumerate(todo):
 
         def tell_of_source(share: float, known: str, i: int = i) -> None:
             tell((i + share) / len(todo), known)
 
-        new, count, certain = trace_source(prepared, source, tell_of_source)
+        new, counts[source.name] = trace_source(
+            scene, room, source, prepared.receivers_of(source), tell_of_source
+        )
         pairs.extend(new)
-        counts[source.name] = count
-        if not certain:
-            uncertain.append(source.name)
         name_key = key if len(counts) == len(scene.sources) else _part_key(key, len(counts))
         layout = LayoutResult(BARE, name_key, _in_order(scene, pairs), counts)
         write_layout(path, header, layout, current={BARE: name_key})
@@ -250,22 +241,49 @@ def run(prepared: Prepared, folder: Path, tell: Tell = _say_nothing) -> Outcome:
         page=page,
         reused=reused,
         lost_per_million=1e6 * sum(c.n_lost for c in counts.values()) / max(segments, 1),
-        uncertain=tuple(uncertain),
+        uncertain=_uncertain(scene, pairs),
+    )
+
+
+def _uncertain(scene: Scene, pairs: list[PairResult]) -> tuple[str, ...]:
+    """Name the sources whose T30 is less certain than asked for, also those reused."""
+    target = scene.settings.until_t30_pct
+    if target is None:
+        return ()
+    return tuple(
+        s.name
+        for s in scene.sources
+        if t30_certainty(scene, [p for p in pairs if p.source == s.name])[1] > target
     )
 
 
 def _make_folder(folder: Path) -> None:
+    """Make a folder and those above it.
+
+    Raises
+    ------
+    StoreError
+        RS-F05: a file stands in the way, or it may not be written there.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise StoreError(
             Complaint(
                 where=str(folder),
-                wrong=f"this folder cannot be made: {error.strerror}.",
+                wrong=f"this folder cannot be made: {_hindrance(folder, error)}.",
                 fix="Name a folder in a place you may write to.",
                 code="RS-F05",
             )
         ) from error
+
+
+def _hindrance(folder: Path, error: OSError) -> str:
+    """Say why a folder cannot be made: the file in its place, or the system's word."""
+    for path in (folder, *folder.parents):
+        if path.exists():
+            return (error.strerror or "?").lower() if path.is_dir() else f'"{path}" is a file'
+    return (error.strerror or "?").lower()
 
 
 def _part_key(key: str, n_source: int) -> str:
@@ -290,87 +308,6 @@ def _in_order(scene: Scene, pairs: list[PairResult]) -> tuple[PairResult, ...]:
     return tuple(
         sorted(pairs, key=lambda p: (sources.index(p.source), receivers.index(p.receiver)))
     )
-
-
-def trace_source(
-    prepared: Prepared, source: Source, tell: Tell = _say_nothing
-) -> tuple[list[PairResult], RayCount, bool]:
-    """Find the paths from one source to its receivers, and trace its rays until certain.
-
-    Returns
-    -------
-    list of PairResult, RayCount, bool
-        The last says whether T30 is as certain as asked for.
-    """
-    settings = prepared.scene.settings
-    room, receivers = prepared.room, prepared.receivers_of(source)
-    duration_s = expected_duration_s(room)
-    while True:
-        chain = pair_order(room, duration_s)
-        exact = arrivals(
-            room, source, receivers, settings.image_order, chain,
-            farthest_m=duration_s * room.speed_m_s,
-        )  # fmt: skip
-        rays = RayRun(
-            room, source, receivers, seed=settings.seed, duration_s=duration_s,
-            bin_s=settings.bin_s, image_order=settings.image_order, pair_order=chain,
-        )  # fmt: skip
-        rays.follow(min(settings.n_ray, 4000))
-        if duration_s >= _LONGEST_S or _long_enough(prepared, exact, rays, receivers):
-            break
-        duration_s *= 1.6
-    target = settings.until_t30_pct
-    n_done, n_round = min(settings.n_ray, 4000), settings.n_ray
-    while True:
-        if n_done < n_round:
-            rays.follow(n_round - n_done)
-            n_done = n_round
-        t30_s, error_pct = _certainty(prepared, exact, rays, receivers)
-        certain = target is None or error_pct <= target
-        tell(
-            1.0 if certain else min(n_done / settings.max_ray, (target or 0.0) / error_pct),
-            f"{source.name}: T30 {t30_s:.2f} s, {error_pct:.1f} % uncertain",
-        )
-        if certain or n_done >= settings.max_ray:
-            break
-        # errors fall with the square root of the rays: aim a little below the target
-        factor = min(4.0, max(1.3, 1.15 * (error_pct / (target or error_pct)) ** 2))
-        n_round = min(settings.max_ray, math.ceil(factor * n_done))
-    pairs = [
-        PairResult(source.name, r.name, a, h)
-        for r, a, h in zip(receivers, exact, rays.histograms(), strict=True)
-    ]
-    return pairs, rays.count, certain
-
-
-def _measured(
-    prepared: Prepared, exact: list[Arrivals], rays: RayRun, receivers: list[Receiver]
-) -> list[PairMeasures]:
-    bands = prepared.scene.bands
-    return [
-        measure_pair(a, h, bands, r.aim, r.pattern)
-        for a, h, r in zip(exact, rays.histograms(), receivers, strict=True)
-    ]
-
-
-def _long_enough(
-    prepared: Prepared, exact: list[Arrivals], rays: RayRun, receivers: list[Receiver]
-) -> bool:
-    """Say whether every band has died away enough for T30 before the histogram ends."""
-    measured = _measured(prepared, exact, rays, receivers)
-    return not any(np.isnan(m.t30_s).any() for m in measured)
-
-
-def _certainty(
-    prepared: Prepared, exact: list[Arrivals], rays: RayRun, receivers: list[Receiver]
-) -> tuple[float, float]:
-    """Give mid-frequency T30, mean over receivers, and the largest standard error in %."""
-    measured = _measured(prepared, exact, rays, receivers)
-    centre = prepared.scene.bands.centre_hz
-    bands = (centre > _CERTAIN_HZ[0]) & (centre < _CERTAIN_HZ[1])
-    relative = np.array([(m.error["t30_s"] / m.t30_s)[bands] for m in measured])
-    worst = float(np.nanmax(relative, initial=0.0)) * 100.0
-    return float(np.mean([m.t30_mid_s for m in measured])), worst
 
 
 #: Unit of each measure in the result file.
@@ -409,17 +346,18 @@ def derive(path: Path, folder: Path) -> Path:
     """
     derived = []
     responses = folder / RESPONSES_NAME
-    _make_folder(responses)
     with open_results(path) as results:
+        _make_folder(responses)
         rate, seed = results.settings.sample_rate_hz, results.settings.seed
         for layout in results.layout_names:
             for source_name, receiver_name in results.pair_names(layout):
                 one = _derive_pair(results, layout, source_name, receiver_name, rate, seed)
                 derived.append(one)
-    for d in derived:
+    names = wav_names([(d.layout, d.source, d.receiver) for d in derived])
+    for d, name in zip(derived, names, strict=True):
         if d.impulse is not None:
-            wav = responses / wav_name(d.layout, d.source, d.receiver)
-            write_wav(wav, d.impulse, rate, f"{d.source} to {d.receiver}, layout {d.layout}")
+            comment = f"{d.source} to {d.receiver}, layout {d.layout}"
+            write_wav(responses / name, d.impulse, rate, comment)
     write_derived(path, derived)
     write_tables(path, folder)
     return write_page(path, folder / PAGE_NAME)
@@ -447,10 +385,23 @@ def _derive_pair(
     return Derived(layout, source_name, receiver_name, impulse, rate, _as_stored(measured))
 
 
-def wav_name(layout: str, source: str, receiver: str) -> str:
-    """Give the name of a pair's WAV file: letters, digits and dashes only."""
-    parts = (layout, source, "to", receiver)
-    text = "-".join("".join(c if c.isalnum() else "-" for c in p) for p in parts)
-    while "--" in text:
-        text = text.replace("--", "-")
-    return f"{text.strip('-').lower()}.wav"
+def wav_names(pairs: Iterable[tuple[str, str, str]]) -> list[str]:
+    """Give each pair's WAV file a name: letters, digits and dashes only, no two alike.
+
+    Parameters
+    ----------
+    pairs : iterable of (layout, source, receiver)
+
+    Examples
+    --------
+    >>> wav_names([("bare", "P 1", "ear"), ("bare", "p-1", "ear")])
+    ['bare-p-1-to-ear.wav', 'bare-p-1-to-ear-2.wav']
+    """
+    stems: list[str] = []
+    for layout, source, receiver in pairs:
+        parts = (layout, source, "to", receiver)
+        text = "-".join("".join(c if c.isalnum() else "-" for c in p) for p in parts).lower()
+        stem = "-".join(word for word in text.split("-") if word)
+        alike = (f"{stem}-{i}" for i in itertools.count(2))
+        stems.append(stem if stem not in stems else next(s for s in alike if s not in stems))
+    return [f"{stem}.wav" for stem in stems]

@@ -127,11 +127,11 @@ def joined(alpha, order, n_ray, seed=5, duration_s=1.9):
 
 
 def misses(measured, truth, k):
-    """List what differs by more than 0.5 % or three standard errors, or is too unsure."""
+    """List what differs by more than 0.5 %, or is too uncertain to say."""
     off = []
     for name, value in zip(("edt_s", "t20_s", "t30_s", "d50", "ts_s"), truth, strict=True):
         got, error = getattr(measured, name)[k], measured.error[name][k]
-        if abs(got / value - 1.0) > max(0.005, 3.0 * error / value) or error > 0.004 * value:
+        if abs(got / value - 1.0) > 0.005 or error > 0.0025 * value:
             off.append((name, got, value, error))
     return off
 
@@ -143,7 +143,7 @@ def bands_of_alpha():
 
 @pytest.fixture(scope="module")
 def joined_run():
-    return joined(bands_of_alpha(), 8, 256_000)
+    return joined(bands_of_alpha(), 8, 1_000_000)
 
 
 @pytest.mark.parametrize(("k", "alpha"), list(enumerate(CLOSED_FORM)))
@@ -152,15 +152,13 @@ def test_images_and_rays_together_give_the_closed_form(joined_run, k, alpha):
     got = measure_pair(exact, histogram, scene.bands, scene.receivers[0].aim)
     total, edt, t20, t30, d50, c80, ts_ms = CLOSED_FORM[alpha]
     assert misses(got, (edt, t20, t30, d50, ts_ms / 1e3), k) == []
-    # 0.5 % of the early-to-late ratio, in dB
-    error_db = got.error["c80_db"][k]
-    assert abs(got.c80_db[k] - c80) < max(10 * np.log10(1.005), 3.0 * error_db)
+    assert abs(got.c80_db[k] - c80) < 10 * np.log10(1.005)  # 0.5 % of early to late
     energy = exact.energy[:, k].sum() + histogram.energy[:, k].mean(axis=0).sum()
     assert energy / (4.0 * np.pi) == pytest.approx(total, rel=0.005)
 
 
 def test_closed_form_test_can_fail(joined_run):
-    """Planted fault: the images' energy one per cent of absorption too high."""
+    """Planted fault: every reflection of the images 5 % too strong."""
     exact, histogram, scene = joined_run
     faulty = dataclasses.replace(exact, energy=exact.energy * 1.05 ** exact.order[:, None])
     got = measure_pair(faulty, histogram, scene.bands, scene.receivers[0].aim)
@@ -174,25 +172,25 @@ NO_ARRIVALS = Arrivals(
 )  # fmt: skip
 
 
-def space_average(size, s, n_ray=4000):
+def space_average(size, s, n_source, n_ray):
     """Trace everything with rays, over many places, and measure the mean energy."""
     rng = np.random.default_rng(7)
-    places = 0.3 + rng.random((20, 3)) * (np.array(size) - 0.6)
+    places = 0.3 + rng.random((n_source + 16, 3)) * (np.array(size) - 0.6)
     alpha = np.array([0.1, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4, 0.4])
-    scene, room = mirror_box(size, alpha, places[:12], places[12:], s)
+    scene, room = mirror_box(size, alpha, places[:n_source], places[n_source:], s)
     energy = 0.0
     for source in scene.sources:
         run = RayRun(
-            room, source, list(scene.receivers), seed=3, duration_s=1.9, bin_s=0.0005,
+            room, source, list(scene.receivers), seed=3, duration_s=1.9, bin_s=0.001,
             image_order=-1, pair_order=0,
         )  # fmt: skip
         run.follow(n_ray)
         energy = energy + sum(h.energy for h in run.histograms())
-    return alpha, EnergyHistogram(0.0005, energy, np.zeros((8, *energy.shape[1:]))), scene
+    return alpha, EnergyHistogram(0.001, energy, np.zeros((8, *energy.shape[1:]))), scene
 
 
-def t30_over_eyring(size, s):
-    alpha, histogram, scene = space_average(size, s)
+def t30_over_eyring(size, s, n_source, n_ray):
+    alpha, histogram, scene = space_average(size, s, n_source, n_ray)
     got = measure_pair(NO_ARRIVALS, histogram, scene.bands, scene.receivers[0].aim)
     volume = np.prod(size)
     area = 2.0 * (size[0] * size[1] + size[1] * size[2] + size[2] * size[0])
@@ -204,15 +202,15 @@ def t30_over_eyring(size, s):
 def test_mirror_box_outlasts_eyring_by_a_constant_of_its_shape(size):
     """Truth: T30 / T_Eyring of the space average, for absorption up to 0.4.
 
-    Tolerance: 1 %, which is what 96 pairs of places leave (the printed constant held to
-    0.8 % for 200 pairs), and three standard errors of the rays.
+    Tolerance: 1 %: 160 pairs of places stand for all (for 200 pairs the printed decay
+    held to 0.8 %), and the rays' own standard error, asserted below, is under 0.4 %.
     """
-    ratio, error = t30_over_eyring(size, 0.0)
-    assert np.all(error < 0.005)
+    ratio, error = t30_over_eyring(size, 0.0, 10, 9600)
+    assert np.all(error < 0.004)
     np.testing.assert_allclose(ratio, SHAPE[size][2], rtol=0.01)
 
 
 def test_shape_constant_test_can_fail():
-    """Planted fault: walls that scatter make the room diffuse, near Eyring's formula."""
-    ratio, _ = t30_over_eyring(SIZE_M, 0.5)
-    assert np.all(ratio < 1.05)
+    """Planted fault: walls that scatter half make the room nearly diffuse."""
+    ratio, _ = t30_over_eyring(SIZE_M, 0.5, 2, 1600)
+    assert np.all(np.abs(ratio / SHAPE[SIZE_M][2] - 1.0) > 0.05)
