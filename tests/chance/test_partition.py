@@ -116,8 +116,8 @@ def test_split_test_notices_a_path_counted_twice(name):
 
 def test_split_test_notices_chains_counted_twice():
     """Planted fault: rays keep the chains between two walls that images also have."""
-    images, right = parts("flutter", 3, True, 102_400)
-    _, rays = parts("flutter", 3, False, 102_400)
+    images, right = parts("flutter", 3, True, 51_200)
+    _, rays = parts("flutter", 3, False, 51_200)
     assert sigmas_apart((images, rays), (images, right)).max() > ALLOWED
 
 

@@ -86,8 +86,7 @@ def test_tolerance_test_notices():
     assert wrong_rows("\n".join(rows)) == ["raysim.core.beam.KEEP_M", "raysim.core.beam.NO_M"]
 
 
-#: Lengths that are sizes of things, not bounds on rounding.
-_SIZES = {"raysim.measures.level.TEN_METRES_DB", "raysim.check._SPHERE_NOTE_M"}
+#: Where a length in the code is a bound that somebody chose.
 _FOLDERS = ("raysim.core", "raysim.geometry", "raysim.propagation")
 
 
