@@ -6,6 +6,7 @@ quick.
 """
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -87,7 +88,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         print("stopped; what was complete is kept", file=sys.stderr)  # noqa: T201
         return INTERRUPTED
     except BrokenPipeError:  # the reader of our output has left
-        sys.stderr.close()
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
 
 
@@ -102,10 +103,14 @@ def _say(*what: object) -> None:
     """Print to standard output with rich, which is loaded here."""
     from rich.console import Console
 
+    class Terminal(Console):
+        def on_broken_pipe(self) -> None:  # `main` says what that means, not the library
+            raise BrokenPipeError
+
     # files and pipes have no width of their own
     width = None if sys.stdout.isatty() else 110
     # Names may hold brackets and colons: they are no markup. Paths stay on one line.
-    console = Console(highlight=False, markup=False, emoji=False, width=width)
+    console = Terminal(highlight=False, markup=False, emoji=False, width=width)
     for one in what:
         console.print(one, soft_wrap=isinstance(one, str))
 

@@ -24,8 +24,10 @@ def meet(row, k, ox, oy, oz, dx, dy, dz, t_min, t_max):
     """Give the distance to piece ``row[k:]`` if within (t_min, t_max), else t_max  (R5)."""
     towards = row[k] * dx + row[k + 1] * dy + row[k + 2] * dz
     away = row[k] * ox + row[k + 1] * oy + row[k + 2] * oz + row[k + 3]
+    if towards == float32(0.0):  # a ray within the plane of a piece passes it by
+        return t_max
     t = -away / towards
-    if not (t_min < t and t < t_max):  # also when parallel: t is infinite
+    if not (t_min < t and t < t_max):
         return t_max
     x, y, z = ox + t * dx, oy + t * dy, oz + t * dz
     u = row[k + 4] * x + row[k + 5] * y + row[k + 6] * z + row[k + 7]

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from raysim.core.triangle import OVERLAP_M
-from raysim.core.walk import LEAF
+from raysim.core.walk import LEAF, STACK_DEPTH
+from raysim.errors import Complaint, SceneError
 from raysim.units import Float, Int
 
 _N_BIN = 16
@@ -62,6 +63,11 @@ def build_tree(triangles_m: Float, face_plane: Int, face_surface: Int) -> Tree:
     Returns
     -------
     Tree
+
+    Raises
+    ------
+    SceneError
+        RS-G50: the tree is deeper than the kernels' stack.
     """
     origin, edge_u, edge_v, is_quad, face = _pieces(triangles_m, face_plane, face_surface)
     last = np.where(is_quad[:, None], origin + edge_u + edge_v, origin)
@@ -69,13 +75,23 @@ def build_tree(triangles_m: Float, face_plane: Int, face_surface: Int) -> Tree:
     low, high = corners.min(axis=1) - OVERLAP_M, corners.max(axis=1) + OVERLAP_M
     order, box, child = _split(low, high)
     outwards = np.where(np.arange(12) % 6 < 3, -np.inf, np.inf)
-    return Tree(
+    tree = Tree(
         box=np.nextafter(box.astype(np.float32), outwards.astype(np.float32)).ravel(),
         child=child.ravel(),
         row=_rows(origin, edge_u, edge_v, is_quad, face_plane[face])[order].ravel(),
         face=face[order],
         middle_m=(origin + (edge_u + edge_v) / np.where(is_quad, 2.0, 3.0)[:, None])[order],
     )
+    if tree.depth + 1 > STACK_DEPTH:
+        raise SceneError(
+            Complaint(
+                where="mesh",
+                wrong=f"its faces nest {tree.depth} deep in the search tree.",
+                fix="Simplify the mesh: so many faces about one point are not a room's walls.",
+                code="RS-G50",
+            )
+        )
+    return tree
 
 
 def _pieces(

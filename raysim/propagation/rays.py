@@ -24,8 +24,8 @@ _FLOOR = 1e-6
 #: Growth of the second moment of a band's energy per bounce that one group may have:
 #: below 2 % it takes 35 bounces to double a ray's share of the variance.
 _GROWTH = 0.02
-#: Counting spheres: this large where the room allows, never smaller than the second.
-_SPHERE_M, _SMALLEST_SPHERE_M = 0.25, 0.05
+#: Counting spheres: this large where the room allows.
+_SPHERE_M = 0.25
 
 
 def band_groups(sides: Sides) -> list[slice]:
@@ -65,7 +65,7 @@ def sphere_radii_m(room: AcousticRoom, receivers: list[Receiver]) -> Float:
             corners, np.tile(r.position_m, (len(corners), 1))
         )
         gap = np.linalg.norm(nearest - r.position_m, axis=1).min()
-        radii.append(np.clip(0.99 * gap, _SMALLEST_SPHERE_M, _SPHERE_M))
+        radii.append(min(0.99 * gap, _SPHERE_M))
     return np.array(radii)
 
 
@@ -155,7 +155,8 @@ class RayRun:
         edges_m = np.arange(n_time + 1) * self._bin_s * self._room.speed_m_s
         m = self._room.air_per_m[:, None]
         width = edges_m[1]
-        air = np.exp(-m * edges_m[:-1]) * -np.expm1(-m * width) / (m * width)
+        lost = np.maximum(m * width, 1e-12)  # air that takes nothing is allowed
+        air = np.exp(-m * edges_m[:-1]) * -np.expm1(-lost) / lost
         found = np.concatenate(self._sums, axis=4)  # batch, receiver, time, moment, band
         found = np.moveaxis(found, 2, 4) / self._n_ray  # ..., moment, band, time
         return [

@@ -28,6 +28,9 @@ EARLY_MS = 50.0
 WINDOW_MS = 15.0
 WINDOW_DB = -10.0
 
+#: A microphone that takes the direct sound weaker than this is turned away from it.
+TURNED_AWAY_DB = -6.0
+
 
 @dataclass(frozen=True, slots=True)
 class Target:
@@ -87,6 +90,11 @@ class PairFacts:
     early: tuple[Arrival, ...]  # by delay, up to EARLY_MS
     decay: Decay
     energy: EnergyInTime
+
+    @property
+    def is_turned_away(self) -> bool:
+        """Whether the microphone points away from the source."""
+        return self.direct_gain_db <= TURNED_AWAY_DB
 
     @property
     def strongest(self) -> Arrival | None:
@@ -291,19 +299,26 @@ def pair_facts(
         is_seen=measures.from_direct,
         direct_gain_db=float(to_level_db(gain[0] ** 2)) if len(gain) else float("nan"),
         measures=measures,
-        early=_early(arrivals, heard, side_names, bands),
+        early=_early(arrivals, gain, side_names, bands),
         decay=Decay(curve.time_s, curve.level_db, curve.error_db),
         energy=_energy_in_time(pair, heard),
     )
 
 
 def _early(
-    arrivals: Arrivals, heard: Float, names: Sequence[str], bands: Bands
+    arrivals: Arrivals, gain: Float, names: Sequence[str], bands: Bands
 ) -> tuple[Arrival, ...]:
+    """List the early reflections as the microphone takes them, re the first arrival.
+
+    A microphone turned away from the source takes little of the first arrival; levels
+    are then re what one that hears all round would take of it.
+    """
     if not len(arrivals.delay_s):
         return ()
     high = within(bands, 1000.0, 8000.0)
-    first = heard[0, high]
+    heard = arrivals.energy * gain[:, None] ** 2
+    turned_away = to_level_db(gain[0] ** 2) <= TURNED_AWAY_DB
+    first = (arrivals.energy if turned_away else heard)[0, high]
     usable = first > 0.0
     if not usable.any():
         return ()

@@ -298,6 +298,8 @@ def _early_rows(pair: PairFacts) -> tuple[EarlyRow, ...]:
 def _early_note(pair: PairFacts) -> str:
     n_more = len(pair.early) - _LISTED
     start = "the direct sound" if pair.is_seen else "the first arrival"
+    if pair.is_turned_away:
+        start += " as a microphone that hears all round takes it"
     note = (
         f"Loudest first. Delay and level are re {start}; the level is that of the octave from "
         "1 to 8 kHz where it is highest."

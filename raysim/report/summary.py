@@ -75,7 +75,14 @@ def _layout_table(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> Rendera
         numbers.add_column(head, justify="right")
     early = Table(
         title=Text("Strongest early arrivals, after the direct sound and re it"),
+        caption=(
+            "* the microphone points away from this source: dB re the direct sound as one "
+            "that hears all round would take it"
+            if any(p.is_turned_away for p in layout.pairs)
+            else None
+        ),
         title_justify="left",
+        caption_justify="left",
         box=box.SIMPLE_HEAD,
     )
     early.add_column("from → to")
@@ -85,7 +92,7 @@ def _layout_table(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> Rendera
     middle = middle_of(bands)
     for pair in layout.pairs:
         m, error = pair.measures, pair.measures.error
-        name = Text(f"{pair.source} → {pair.receiver}")
+        name = Text(f"{pair.source} → {pair.receiver}" + (" *" if pair.is_turned_away else ""))
 
         def mean(values: Float) -> float:
             return mean_of(values, middle)

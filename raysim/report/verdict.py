@@ -25,10 +25,6 @@ from raysim.scene.model import Bands
 #: practice, no source.
 _BOXY, _TILTED = 1.5, 1.25
 
-#: A microphone that takes the direct sound more than this below the front's is turned
-#: away from it: it is not the one to judge the source's reflections by.
-_TURNED_AWAY_DB = -6.0
-
 #: Curvature 100 (T30/T20 - 1) in per cent, ISO 3382-2:2008 Annex B; above 10 % a decay
 #: is suspected of being two decays (value from memory).
 _BENT_PCT = 10.0
@@ -170,7 +166,7 @@ def _strongest(layout: LayoutFacts) -> Finding:
     heard = [
         (p.strongest, p)
         for p in layout.pairs
-        if p.strongest is not None and p.is_seen and p.direct_gain_db > _TURNED_AWAY_DB
+        if p.strongest is not None and p.is_seen and not p.is_turned_away
     ]
     if not heard:
         return Finding(
@@ -305,7 +301,7 @@ def pair_findings(pair: PairFacts) -> tuple[Finding, ...]:
         )
     if pair.strongest is None:
         return ()
-    if pair.direct_gain_db > _TURNED_AWAY_DB:
+    if not pair.is_turned_away:
         return (_early(pair.strongest, pair, several=False),)
     arrival = pair.strongest
     return (
@@ -313,7 +309,9 @@ def pair_findings(pair: PairFacts) -> tuple[Finding, ...]:
             "note",
             f"“{pair.receiver}” turns away from “{pair.source}”.",
             f"It takes the direct sound {level(-pair.direct_gain_db)} dB weaker than sound "
-            "from its front, so reflections weigh more. The strongest early one comes "
-            f"{arrival.delay_ms:.1f} ms later, {_below(arrival.level_db)}, {way_of(arrival)}.",
+            "from its front, so reflections weigh more. Their levels are re the direct sound "
+            "as a microphone that hears all round would take it. The strongest early one "
+            f"comes {arrival.delay_ms:.1f} ms later, {_below(arrival.level_db)}, "
+            f"{way_of(arrival)}.",
         ),
     )

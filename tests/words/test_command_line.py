@@ -1,0 +1,439 @@
+"""What a command line can be given by mistake: one clear message, and nothing half done.
+
+Truth: the message's code, exit code 2, and the files before and after.
+"""
+
+import errno
+import os
+import resource
+import shutil
+import subprocess
+import sys
+
+import h5py
+import numpy as np
+import pytest
+import soundfile
+from quick import write_quick
+
+import raysim
+from raysim.cli import main
+from raysim.response.wav import write_wav
+from raysim.store.file import open_results
+
+
+def files_in(folder):
+    """Give the content of every file under a folder."""
+    return {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+
+
+def refused(capsys, *arguments):
+    """Run a command that must complain once; give the line without its code, and the code."""
+    status = main([str(a) for a in arguments])
+    out, err = capsys.readouterr()
+    assert status == 2
+    assert "Traceback" not in err
+    (line,) = err.splitlines()
+    assert out == ""
+    text, _, code = line.rpartition(" [")
+    return text, code.rstrip("]")
+
+
+@pytest.fixture
+def scene(tmp_path):
+    return write_quick(tmp_path / "room")
+
+
+@pytest.fixture(scope="module")
+def done(tmp_path_factory):
+    """Results of a run that went well, not to be changed."""
+    folder = tmp_path_factory.mktemp("done")
+    scene = write_quick(folder / "room")
+    assert main(["simulate", str(scene), "--into", str(folder / "results")]) == 0
+    return folder / "results"
+
+
+# --- where results go -------------------------------------------------------------------
+
+
+def test_folder_below_a_file(scene, tmp_path, capsys):
+    (tmp_path / "notes.txt").write_text("mine")
+    text, code = refused(capsys, "simulate", scene, "--into", tmp_path / "notes.txt" / "x")
+    assert code == "RS-F05"
+    assert f'"{tmp_path / "notes.txt"}" is a file' in text
+    assert (tmp_path / "notes.txt").read_text() == "mine"
+
+
+def test_file_in_place_of_the_folder(scene, tmp_path, capsys):
+    (tmp_path / "notes.txt").write_text("mine")
+    _, code = refused(capsys, "simulate", scene, "--into", tmp_path / "notes.txt")
+    assert code == "RS-F05"
+    assert (tmp_path / "notes.txt").read_text() == "mine"
+
+
+def test_folder_in_place_of_the_result_file(scene, tmp_path, capsys):
+    (tmp_path / "out" / "results.h5").mkdir(parents=True)
+    text, code = refused(capsys, "simulate", scene, "--into", tmp_path / "out")
+    assert code == "RS-H05"
+    assert "is a folder" in text
+    assert files_in(tmp_path / "out") == {}
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")
+def test_folder_without_the_right_to_write(scene, tmp_path, capsys):
+    (tmp_path / "out").mkdir(mode=0o555)
+    _, code = refused(capsys, "simulate", scene, "--into", tmp_path / "out")
+    assert code == "RS-H05"
+
+
+@pytest.mark.parametrize("name", ["index.html", "measures.csv"])
+def test_folder_in_place_of_a_page_or_table(scene, tmp_path, capsys, name):
+    """Told after the rays, which are kept: the next run takes them up."""
+    (tmp_path / "out" / name).mkdir(parents=True)
+    _, code = refused(capsys, "simulate", scene, "--into", tmp_path / "out")
+    assert code == "RS-H05"
+    (tmp_path / "out" / name).rmdir()
+    assert main(["simulate", str(scene), "--into", str(tmp_path / "out")]) == 0
+    assert "1 sources were complete" in capsys.readouterr().out
+
+
+def test_foreign_file_is_never_replaced(scene, tmp_path, capsys):
+    (tmp_path / "out").mkdir()
+    with h5py.File(tmp_path / "out" / "results.h5", "w") as file:
+        file["temperature"] = np.arange(3.0)
+    before = files_in(tmp_path / "out")
+    _, code = refused(capsys, "simulate", scene, "--into", tmp_path / "out")
+    assert code == "RS-H02"
+    assert files_in(tmp_path / "out") == before
+
+
+# --- disks that fill --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EIO])
+def test_disk_that_fails_while_results_are_written(
+    scene, tmp_path, capsys, monkeypatch, number
+):
+    def fail(*_):
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(os, "fsync", fail)
+    text, code = refused(capsys, "simulate", scene, "--into", tmp_path / "out")
+    assert code == "RS-H06"
+    assert "disk" in text
+    assert files_in(tmp_path / "out") == {}
+
+
+def whole(folder):
+    """Tell if every result file and every sound in a folder can be read to its end."""
+    for path in folder.rglob("*"):
+        if path.suffix == ".h5":
+            with open_results(path) as results:
+                for layout in results.layout_names:
+                    for names in results.pair_names(layout):
+                        results.pair(layout, *names)
+        elif path.suffix == ".wav":
+            with soundfile.SoundFile(path) as sound:
+                header = int.from_bytes(path.read_bytes()[4:8], "little")
+                if header + 8 != path.stat().st_size or sound.frames < 1000:
+                    return False
+        elif path.is_file():
+            return False  # a page or table before its time, or a part of one
+    return True
+
+
+#: Bytes that a file may have: less than the result file, less than a sound, less than the
+#: result file with responses in it.
+LIMITS = (100_000, 40_000, 0)
+
+
+@pytest.mark.parametrize("limit", LIMITS)
+def test_disk_that_is_really_too_small(scene, tmp_path, capsys, limit):
+    """The system itself refuses, wherever in the run that may be."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, before[1]))
+    try:
+        _, code = refused(capsys, "simulate", scene, "--into", tmp_path / "out")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert code in ("RS-H06", "RS-W09")
+    assert whole(tmp_path / "out")
+
+
+def test_disk_too_small_for_the_sound(done, tmp_path, capsys, monkeypatch):
+    """The result file is there already and stays as it was; no sound is left half."""
+    shutil.copy(done / "results.h5", tmp_path)
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, before[1]))
+    try:
+        _, code = refused(capsys, "page", tmp_path / "results.h5")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert code == "RS-W09"
+    assert list(files_in(tmp_path)) == [tmp_path / "results.h5"]
+    assert files_in(tmp_path)[tmp_path / "results.h5"] == (done / "results.h5").read_bytes()
+
+
+def test_wholeness_check_can_fail(done, tmp_path):
+    """Planted fault: a sound, or a result file, that ends too early."""
+    shutil.copytree(done / "responses", tmp_path / "responses")
+    assert whole(tmp_path)
+    (sound,) = (tmp_path / "responses").iterdir()
+    sound.write_bytes(sound.read_bytes()[:-400])
+    assert not whole(tmp_path)
+    sound.unlink()
+    (tmp_path / "results.h5").write_bytes((done / "results.h5").read_bytes()[:-400])
+    with pytest.raises(raysim.RaysimError):
+        whole(tmp_path)
+
+
+# --- result files to make a page from ---------------------------------------------------
+
+
+def _truncated(path, good):
+    path.write_bytes(good.read_bytes()[: good.stat().st_size // 2])
+
+
+def _foreign(path, _good):
+    with h5py.File(path, "w") as file:
+        file["temperature"] = np.arange(3.0)
+
+
+def _text(path, _good):
+    path.write_text("not a result file")
+
+
+def _folder(path, _good):
+    path.mkdir()
+
+
+def _nothing(_path, _good):
+    pass
+
+
+@pytest.mark.parametrize(
+    ("make", "code"),
+    [
+        (_truncated, "RS-H03"),
+        (_foreign, "RS-H02"),
+        (_text, "RS-H02"),
+        (_folder, "RS-H01"),
+        (_nothing, "RS-H01"),
+    ],
+)
+def test_page_from_what_is_no_result_file(done, tmp_path, capsys, make, code):
+    path = tmp_path / "results.h5"
+    make(path, done / "results.h5")
+    before = sorted(tmp_path.rglob("*")), files_in(tmp_path)
+    text, got = refused(capsys, "page", path)
+    assert got == code
+    assert text.startswith(f"{path}: ")
+    assert (sorted(tmp_path.rglob("*")), files_in(tmp_path)) == before
+
+
+def test_page_below_a_file(done, tmp_path, capsys):
+    (tmp_path / "notes.txt").write_text("mine")
+    _, code = refused(
+        capsys, "page", done / "results.h5", "--into", tmp_path / "notes.txt" / "x"
+    )
+    assert code == "RS-F05"
+
+
+# --- recordings -------------------------------------------------------------------------
+
+
+def decay(n_channel=1):
+    rng = np.random.default_rng(11)
+    envelope = np.exp(-np.arange(24_000) / 48_000 * 13.8 / 0.5)
+    return (rng.normal(size=(24_000, n_channel)) * envelope[:, None] * 0.1).squeeze()
+
+
+def _sound(path, samples):
+    soundfile.write(path, samples, 48_000)
+
+
+RECORDINGS = {
+    "missing": (lambda _: None, [], "RS-W01"),
+    "folder": (lambda p: p.mkdir(), [], "RS-W01"),
+    "empty": (lambda p: p.write_bytes(b""), [], "RS-W02"),
+    "no samples": (lambda p: _sound(p, np.zeros(0)), [], "RS-W02"),
+    "text": (lambda p: p.write_text("not a sound"), [], "RS-W03"),
+    "silent": (lambda p: _sound(p, np.zeros(24_000)), [], "RS-W07"),
+    "stereo": (lambda p: _sound(p, decay(2)), [], "RS-W04"),
+    "no such channel": (lambda p: _sound(p, decay(2)), ["--channel", "3"], "RS-W05"),
+    "not finite": (
+        lambda p: soundfile.write(p, np.full(24_000, np.nan), 48_000, subtype="FLOAT"),
+        [],
+        "RS-W06",
+    ),
+    "a click": (lambda p: _sound(p, np.eye(1, 24_000, 23_990)[0]), [], "RS-W11"),
+    "header only": (lambda p: p.write_bytes(b"RIFF\x24\x00\x00\x00WAVEfmt "), [], "RS-W03"),
+}
+
+
+@pytest.mark.parametrize("name", RECORDINGS)
+def test_recording_that_cannot_be_measured(tmp_path, capsys, name):
+    make, more, expected = RECORDINGS[name]
+    make(tmp_path / "room.wav")
+    text, code = refused(capsys, "measure", tmp_path / "room.wav", *more)
+    assert code == expected
+    assert text.startswith(f"{tmp_path / 'room.wav'}: ")
+
+
+@pytest.mark.parametrize("kept", [0.001, 0.01, 0.1, 0.5, 0.97])
+def test_truncated_recording(tmp_path, capsys, kept):
+    """Measured as far as it goes, or refused: never a traceback."""
+    _sound(tmp_path / "room.wav", decay())
+    data = (tmp_path / "room.wav").read_bytes()
+    (tmp_path / "room.wav").write_bytes(data[: int(kept * len(data))])
+    status = main(["measure", str(tmp_path / "room.wav")])
+    out, err = capsys.readouterr()
+    assert "Traceback" not in err
+    assert (status, bool(out), len(err.splitlines())) in ((0, True, 0), (2, False, 1))
+
+
+def test_sound_recordings_are_measured_beside_broken_ones(tmp_path, capsys):
+    _sound(tmp_path / "good.wav", decay())
+    _sound(tmp_path / "silent.wav", np.zeros(24_000))
+    arguments = [str(tmp_path / n) for n in ("silent.wav", "good.wav", "none.wav")]
+    assert main(["measure", *arguments]) == 2
+    out, err = capsys.readouterr()
+    assert "good.wav" in out
+    assert "T30" in out
+    assert [line.rpartition(" ")[2] for line in err.splitlines()[:2]] == [
+        "[RS-W07]",
+        "[RS-W01]",
+    ]
+
+
+def test_stereo_with_a_channel_is_measured(tmp_path, capsys):
+    _sound(tmp_path / "room.wav", decay(2))
+    assert main(["measure", str(tmp_path / "room.wav"), "--channel", "2"]) == 0
+    assert "T30" in capsys.readouterr().out
+
+
+def test_own_responses_can_be_measured(tmp_path, capsys):
+    write_wav(tmp_path / "room.wav", decay(), 48_000)
+    assert main(["measure", str(tmp_path / "room.wav")]) == 0
+    assert capsys.readouterr().err == ""
+
+
+# --- options ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "option",
+    [
+        ["--rays", "0"],
+        ["--rays", "-5"],
+        ["--rays", "9" * 400],
+        ["--seed", "-1"],
+        ["--seed", str(2**63)],
+        ["--until-t30", "-1"],
+        ["--until-t30", "99"],
+        ["--until-t30", "nan"],
+        ["--until-t30", "inf"],
+        ["--threads", "0"],
+        ["--threads", "100000"],
+    ],
+    ids=lambda option: " ".join(option)[:24],
+)
+def test_number_that_no_run_can_have(scene, tmp_path, capsys, option):
+    text, code = refused(capsys, "simulate", scene, "--into", tmp_path / "out", *option)
+    assert code == "RS-P01"
+    assert text.startswith(option[0])
+    assert not (tmp_path / "out").exists()
+
+
+def test_all_wrong_numbers_at_once(scene, tmp_path, capsys):
+    arguments = ["simulate", str(scene), "--rays", "1", "--seed", "-1", "--until-t30", "99"]
+    assert main(arguments) == 2
+    err = capsys.readouterr().err
+    assert err.count("[RS-P01]") == 3
+
+
+def test_channel_zero(tmp_path, capsys):
+    _, code = refused(capsys, "measure", tmp_path / "room.wav", "--channel", "0")
+    assert code == "RS-P01"
+
+
+def test_message_that_is_none(capsys):
+    text, code = refused(capsys, "message", "NOPE")
+    assert code == "RS-P02"
+    assert "NOPE" in text
+
+
+@pytest.mark.parametrize("code", ["RS-G14", "rs-g14", " RS-G14 "])
+def test_message_that_is_one(capsys, code):
+    assert main(["message", code]) == 0
+    assert "not closed" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        [],
+        ["paint"],
+        ["check"],
+        ["simulate", "a", "b"],
+        ["simulate", "a", "--rays", "many"],
+        ["simulate", "a", "--rays", "9" * 5000],
+        ["measure"],
+        ["measure", "a.wav", "--channel", "left"],
+        ["page"],
+    ],
+    ids=lambda a: " ".join(a)[:24] or "nothing",
+)
+def test_words_that_are_no_command(capsys, arguments):
+    with pytest.raises(SystemExit) as ended:
+        main(arguments)
+    assert ended.value.code == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("usage: raysim")
+    assert "Traceback" not in err
+
+
+# --- names and places -------------------------------------------------------------------
+
+
+def test_names_with_brackets_and_colons_are_shown_as_they_are(tmp_path, capsys):
+    """They are no markup, and no picture names, for the terminal."""
+    names = [('"voice"', '"[bold]voice :horn:"'), ('"microphone"', '"ear [red]"')]
+    scene = write_quick(tmp_path / "room", *names, ('title = "Quick box"', 'title = "[b]Q"'))
+    assert main(["check", str(scene)]) == 0
+    assert "[b]Q" in capsys.readouterr().out
+    assert main(["simulate", str(scene), "--into", str(tmp_path / "out [x]")]) == 0
+    out = capsys.readouterr().out
+    assert "[bold]voice :horn: → ear [red]" in out
+    assert f"{tmp_path / 'out [x]' / 'index.html'}\n" in out
+    assert (tmp_path / "out [x]" / "responses" / "bare-bold-voice-horn-to-ear-red.wav").exists()
+
+
+def test_long_places_stay_on_one_line(done, tmp_path, capsys):
+    folder = tmp_path / ("a long name " * 10).strip() / ("another one " * 10).strip()
+    shutil.copy(done / "results.h5", tmp_path)
+    assert main(["page", str(tmp_path / "results.h5"), "--into", str(folder)]) == 0
+    assert f"{folder / 'index.html'}\n" in capsys.readouterr().out
+
+
+def test_pairs_of_like_names_each_keep_their_sound(tmp_path, capsys):
+    more = '\n[[source]]\nname = "Voice!"\nat_m = [2.0, 0.8, 0.7]\n'
+    scene = write_quick(tmp_path / "room", more=more)
+    assert main(["simulate", str(scene), "--into", str(tmp_path / "out")]) == 0
+    capsys.readouterr()
+    first, second = sorted((tmp_path / "out" / "responses").iterdir())
+    assert first.read_bytes() != second.read_bytes()
+
+
+@pytest.mark.parametrize("command", [["materials"], ["message", "RS-S04"], ["--help"]])
+def test_reader_that_leaves_is_no_failure(command):
+    """As in ``raysim materials | head -1``, but sooner."""
+    ours, theirs = os.pipe()
+    os.close(ours)
+    process = subprocess.run(
+        [sys.executable, "-m", "raysim", *command], stdout=theirs, stderr=subprocess.PIPE
+    )
+    os.close(theirs)
+    assert process.stderr == b""
+    assert process.returncode == 0
