@@ -8,7 +8,10 @@ halves the work in rooms. Every bound is widened by 2 micrometres, so that piece
 share an edge overlap and no ray slips between them (the lost-ray rate is reported).
 
     0-3 normal, offset | 4-7 u row | 8-11 v row | 12 slack of u | 13 slack of v
-    14 largest u + v | 15 number of the plane
+    14 largest u + v, negative for a piece of solid matter | 15 number of the plane
+
+Solid matter is met from the normal's side only. Behind a hidden face there is no air to
+come from, and where it reaches over an edge it must not stop a ray that grazes it.
 """
 
 from numba import float32
@@ -24,8 +27,9 @@ def meet(row, k, ox, oy, oz, dx, dy, dz, t_min, t_max):
     """Give the distance to piece ``row[k:]`` if within (t_min, t_max), else t_max  (R5)."""
     towards = row[k] * dx + row[k + 1] * dy + row[k + 2] * dz
     away = row[k] * ox + row[k + 1] * oy + row[k + 2] * oz + row[k + 3]
-    if towards == float32(0.0):  # a ray within the plane of a piece passes it by
-        return t_max
+    most = row[k + 14]
+    if towards >= float32(0.0) and (most < float32(0.0) or towards == float32(0.0)):
+        return t_max  # from behind, or within the plane of the piece
     t = -away / towards
     if not (t_min < t and t < t_max):
         return t_max
@@ -33,7 +37,7 @@ def meet(row, k, ox, oy, oz, dx, dy, dz, t_min, t_max):
     u = row[k + 4] * x + row[k + 5] * y + row[k + 6] * z + row[k + 7]
     v = row[k + 8] * x + row[k + 9] * y + row[k + 10] * z + row[k + 11]
     slack_u, slack_v = row[k + 12], row[k + 13]
-    inside = min(min(u + slack_u, v + slack_v), row[k + 14] - (u + v)) >= float32(0.0)
+    inside = min(min(u + slack_u, v + slack_v), abs(most) - (u + v)) >= float32(0.0)
     if inside and max(u - slack_u, v - slack_v) <= float32(1.0):
         return t
     return t_max

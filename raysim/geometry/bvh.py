@@ -47,7 +47,12 @@ class Tree:
         return deepest
 
 
-def build_tree(triangles_m: Float, face_plane: Int, face_surface: Int) -> Tree:
+def build_tree(
+    triangles_m: Float,
+    face_plane: Int,
+    face_surface: Int,
+    face_solid: NDArray[np.bool_] | None = None,
+) -> Tree:
     """Build the tree.
 
     Parameters
@@ -59,6 +64,9 @@ def build_tree(triangles_m: Float, face_plane: Int, face_surface: Int) -> Tree:
         meet faces of the same number. Below 2**24, because it is kept in float32.
     face_surface : (n_face,) int64
         Faces of different surfaces are never joined to one piece.
+    face_solid : (n_face,) bool, optional
+        Faces with air on the normal's side only, which nothing can meet from behind. By
+        default none.
 
     Returns
     -------
@@ -69,6 +77,7 @@ def build_tree(triangles_m: Float, face_plane: Int, face_surface: Int) -> Tree:
     SceneError
         RS-G50: the tree is deeper than the kernels' stack.
     """
+    solid = np.zeros(len(triangles_m), dtype=bool) if face_solid is None else face_solid
     origin, edge_u, edge_v, is_quad, face = _pieces(triangles_m, face_plane, face_surface)
     last = np.where(is_quad[:, None], origin + edge_u + edge_v, origin)
     corners = np.stack([origin, origin + edge_u, origin + edge_v, last], axis=1)
@@ -78,7 +87,9 @@ def build_tree(triangles_m: Float, face_plane: Int, face_surface: Int) -> Tree:
     tree = Tree(
         box=np.nextafter(box.astype(np.float32), outwards.astype(np.float32)).ravel(),
         child=child.ravel(),
-        row=_rows(origin, edge_u, edge_v, is_quad, face_plane[face])[order].ravel(),
+        row=_rows(origin, edge_u, edge_v, is_quad, face_plane[face], solid[face])[
+            order
+        ].ravel(),
         face=face[order],
         middle_m=(origin + (edge_u + edge_v) / np.where(is_quad, 2.0, 3.0)[:, None])[order],
     )
@@ -144,7 +155,12 @@ def _squarest(t: Float) -> int:
 
 
 def _rows(
-    o: Float, eu: Float, ev: Float, quad: NDArray[np.bool_], plane: Int
+    o: Float,
+    eu: Float,
+    ev: Float,
+    quad: NDArray[np.bool_],
+    plane: Int,
+    solid: NDArray[np.bool_],
 ) -> NDArray[np.float32]:
     """Precompute what `raysim.core.triangle.meet` reads."""
     normal = np.cross(eu, ev)
@@ -158,7 +174,8 @@ def _rows(
     slack_u = OVERLAP_M * np.linalg.norm(u_row, axis=1)
     slack_v = OVERLAP_M * np.linalg.norm(v_row, axis=1)
     row[:, 12], row[:, 13] = slack_u, slack_v
-    row[:, 14] = np.where(quad, 4.0, 1.0 + OVERLAP_M * np.linalg.norm(u_row + v_row, axis=1))
+    most = np.where(quad, 4.0, 1.0 + OVERLAP_M * np.linalg.norm(u_row + v_row, axis=1))
+    row[:, 14] = np.where(solid, -most, most)
     row[:, 15] = plane
     return row.astype(np.float32)
 

@@ -60,7 +60,8 @@ def tabulate_sides(scene: Scene, mesh: RoomMesh) -> Sides:
 def acoustic_room(scene: Scene, mesh: RoomMesh) -> AcousticRoom:
     """Prepare a scene's room for propagation."""
     of_face, plane_normal, plane_offset = number_planes(mesh)
-    tree = build_tree(mesh.triangles_m, of_face, mesh.face_surface)
+    back = back_sides(mesh)
+    tree = build_tree(mesh.triangles_m, of_face, mesh.face_surface, back[mesh.face_surface] < 0)
     surface, plane = mesh.face_surface[tree.face], of_face[tree.face]
     # of a face's own normal, but exactly equal for all faces of one plane
     sign = np.sign(np.einsum("ij,ij->i", mesh.face_normal[tree.face], plane_normal[plane]))
@@ -74,7 +75,7 @@ def acoustic_room(scene: Scene, mesh: RoomMesh) -> AcousticRoom:
         middle=tree.middle_m,
         plane=plane,
         front=surface,
-        back=back_sides(mesh)[surface],
+        back=back[surface],
         speed_m_s=speed_m_s(scene.air),
         air_per_m=attenuation_per_m(scene.air, scene.bands.centre_hz),
     )

@@ -4,6 +4,7 @@ import hashlib
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -306,6 +307,39 @@ def test_batches_are_independent():
     assert abs(batch_spread(energy) - 2.0) < 4.0 * spread
     # the twin: batches in pairs of the same rays
     assert abs(batch_spread(np.tile(energy[:16], (2, 1))) - 2.0) > 4.0 * spread
+
+
+# Rays that are lost.
+
+
+def lost(room, scene):
+    count = ray_run(room, scene, 64_000, duration_s=0.3, bin_s=0.3, orders=(3, 20)).count
+    assert count.n_segment > 1_000_000
+    return count.n_lost / count.n_segment
+
+
+HARD_ROOMS = {
+    "box": lambda: box_scene(alpha=0.02, scattering=0.3),
+    "L": lambda: l_scene(alpha=0.02, scattering=0.3, sources=ENDS[:1], receivers=ENDS[1:]),
+    "attic": lambda: furnished_attic(
+        alpha=0.02, scattering=0.3, sources=((2.0, 1.5, 1.2),), receivers=((1.8, 3.2, 1.1),)
+    ),
+}
+
+
+@pytest.mark.parametrize("name", HARD_ROOMS)
+def test_hardly_any_ray_is_lost(name):
+    """Truth: the room is closed. Budget: two in a million segments, edges included."""
+    scene = HARD_ROOMS[name]()
+    assert lost(prepared(scene), scene) <= 2e-6
+
+
+def test_loss_test_notices_a_small_hole():
+    """Planted fault: the cupboard's top takes rays and gives none back."""
+    scene = HARD_ROOMS["attic"]()
+    room = prepared(scene)
+    top = room.sides.names.index("cupboard top")
+    assert lost(replace(room, front=np.where(room.front == top, -1, room.front)), scene) > 2e-6
 
 
 # Bands that share rays.
