@@ -6,6 +6,7 @@ quick.
 """
 
 import argparse
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -79,6 +80,8 @@ def _parser() -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and give its exit code."""
     arguments = _parser().parse_args(argv)
+    if isinstance(sys.stdout, io.TextIOWrapper):  # an old terminal may lack signs such as α
+        sys.stdout.reconfigure(errors="replace")
     try:
         return int(_COMMANDS[arguments.command](arguments))
     except RaysimError as error:
@@ -148,7 +151,8 @@ def _simulate(arguments: argparse.Namespace) -> int:
     _say("", f"Look at    {outcome.page}", f"Listen to  {outcome.folder / 'responses'}",
          f"All data   {outcome.results}")  # fmt: skip
     if outcome.reused:
-        _say(f"{outcome.reused} sources were complete from an earlier run and are reused.")
+        many = "source was" if outcome.reused == 1 else "sources were"
+        _say(f"{outcome.reused} {many} complete from an earlier run and not traced again.")
     failed = DONE
     if outcome.lost_per_million > 100.0:
         _say(f"Check failed: {outcome.lost_per_million:.0f} rays per million were lost.")

@@ -5,7 +5,9 @@ the file's own comment. Anything that holds one sound per channel is read: WAV, 
 the like.
 """
 
+import contextlib
 import os
+import struct
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -47,23 +49,46 @@ def write_wav(path: Path, response: Float, sample_rate_hz: int, comment: str = "
     """
     part = path.with_name(f".{path.name}.part")
     try:
-        with soundfile.SoundFile(
-            part, "w", samplerate=sample_rate_hz, channels=1, format="WAV", subtype="FLOAT"
-        ) as sound:
-            sound.comment = f"{SCALE} {comment}".strip()
-            sound.write(response.astype(np.float32))
+        part.write_bytes(_as_wav(response, sample_rate_hz, f"{SCALE} {comment}".strip()))
         os.replace(part, path)
-    except (OSError, soundfile.SoundFileError) as error:
+    except OSError as error:
         raise AudioError(
             Complaint(
                 where=str(path),
-                wrong=f"cannot be written: {error}",
+                wrong=f"cannot be written: {_reason(error)}",
                 fix="Check that the folder exists, may be written to and has room.",
                 code="RS-W09",
             )
         ) from error
     finally:
-        part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # it was moved, or never made
+            part.unlink()
+
+
+def _as_wav(samples: Float, sample_rate_hz: int, comment: str) -> bytes:
+    """Give a float WAV file: chunks fmt (tag 3, IEEE float), fact, LIST INFO ICMT, data.
+
+    Written here because libraries add a chunk with the time of writing, and equal
+    results must give equal files. Layout as in Microsoft's description of RIFF, from
+    memory; `read_wav` reads it by another's code.
+    """
+    data = samples.astype("<f4").tobytes()
+    text = comment.encode() + b"\0"
+    form = struct.pack("<HHIIHHH", 3, 1, sample_rate_hz, 4 * sample_rate_hz, 4, 32, 0)
+    body = b"WAVE" + b"".join(
+        (
+            _chunk(b"fmt ", form),
+            _chunk(b"fact", struct.pack("<I", samples.size)),
+            _chunk(b"LIST", b"INFO" + _chunk(b"ICMT", text)),
+            _chunk(b"data", data),
+        )
+    )
+    return _chunk(b"RIFF", body)
+
+
+def _chunk(name: bytes, content: bytes) -> bytes:
+    """Give a chunk of a RIFF file: name, length, content, filled up to an even length."""
+    return name + struct.pack("<I", len(content)) + content + b"\0" * (len(content) % 2)
 
 
 def _refuse(path: Path, wrong: str, fix: str, code: str) -> AudioError:
@@ -96,14 +121,15 @@ def read_wav(path: Path, channel: int | None = None) -> Recording:
     if path.stat().st_size == 0:
         raise _refuse(path, "the file is empty.", "Export the recording again.", "RS-W02")
     try:
-        with soundfile.SoundFile(path) as sound:
+        # As bytes a name need not be text; Windows has only names that are.
+        with soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path)) as sound:
             samples = sound.read(dtype="float64", always_2d=True)
             rate, subtype = int(sound.samplerate), str(sound.subtype)
             comment = str(sound.comment)
     except (OSError, soundfile.SoundFileError) as error:
         raise _refuse(
             path,
-            f"cannot be read as sound: {error}",
+            f"cannot be read as sound: {_reason(error)}",
             "Give a WAV or FLAC file.",
             "RS-W03",
         ) from error
@@ -123,6 +149,12 @@ def read_wav(path: Path, channel: int | None = None) -> Recording:
             path, "every sample is zero.", "Choose the channel that was recorded.", "RS-W07"
         )
     return Recording(one, rate, comment, _cautions(path, one, subtype))
+
+
+def _reason(error: OSError | soundfile.SoundFileError) -> str:
+    """Give what the library says of the file, without the file's name again."""
+    text = str(getattr(error, "error_string", "") or getattr(error, "strerror", "") or error)
+    return f"{text[:1].lower()}{text[1:].rstrip('.')}."
 
 
 def _pick_channel(path: Path, samples: Float, channel: int | None) -> Float:

@@ -39,18 +39,18 @@ def refused(capsys, *arguments):
     return text, code.rstrip("]")
 
 
-@pytest.fixture
-def scene(tmp_path):
-    return write_quick(tmp_path / "room")
-
-
 @pytest.fixture(scope="module")
 def done(tmp_path_factory):
-    """Results of a run that went well, not to be changed."""
+    """Results of a run that went well, not to be changed; it has compiled the kernels."""
     folder = tmp_path_factory.mktemp("done")
     scene = write_quick(folder / "room")
     assert main(["simulate", str(scene), "--into", str(folder / "results")]) == 0
     return folder / "results"
+
+
+@pytest.fixture
+def scene(tmp_path, done):
+    return write_quick(tmp_path / "room")
 
 
 # --- where results go -------------------------------------------------------------------
@@ -94,7 +94,7 @@ def test_folder_in_place_of_a_page_or_table(scene, tmp_path, capsys, name):
     assert code == "RS-H05"
     (tmp_path / "out" / name).rmdir()
     assert main(["simulate", str(scene), "--into", str(tmp_path / "out")]) == 0
-    assert "1 sources were complete" in capsys.readouterr().out
+    assert "1 source was complete" in capsys.readouterr().out
 
 
 def test_foreign_file_is_never_replaced(scene, tmp_path, capsys):
@@ -424,6 +424,34 @@ def test_pairs_of_like_names_each_keep_their_sound(tmp_path, capsys):
     capsys.readouterr()
     first, second = sorted((tmp_path / "out" / "responses").iterdir())
     assert first.read_bytes() != second.read_bytes()
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252", "utf-8"])
+def test_terminal_without_greek_is_no_failure(encoding):
+    ended = subprocess.run(
+        [sys.executable, "-m", "raysim", "materials"],
+        capture_output=True,
+        env={**os.environ, "PYTHONIOENCODING": encoding},
+    )
+    assert (ended.returncode, ended.stderr) == (0, b"")
+    assert ("α" in ended.stdout.decode(encoding)) == (encoding == "utf-8")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse such names")
+def test_name_that_is_no_text(tmp_path):
+    """Truth: the recording is measured like any other, or missed like any other."""
+    path = os.fsencode(tmp_path) + b"/room \xff.wav"
+    ended = []
+    for make in (None, decay()):
+        if make is not None:
+            _sound(tmp_path / "room.wav", make)
+            os.rename(tmp_path / "room.wav", path)
+        command = [sys.executable, "-m", "raysim", "measure", path]
+        ended.append(subprocess.run(command, capture_output=True))
+    assert [e.returncode for e in ended] == [2, 0]
+    assert ended[0].stderr.endswith(b" [RS-W01]\n")
+    assert b"T30" in ended[1].stdout
+    assert ended[1].stderr == b""
 
 
 @pytest.mark.parametrize("command", [["materials"], ["message", "RS-S04"], ["--help"]])
