@@ -18,12 +18,12 @@ def test_python_example_runs(tmp_path, monkeypatch, capsys):
     (tmp_path / "scenes").symlink_to(ROOT / "scenes")
     monkeypatch.chdir(tmp_path)
     (example,) = blocks("python")
-    assert len(example.strip().splitlines()) <= 12
+    assert len(example.strip().splitlines()) <= 11
     (tmp_path / "example.py").write_text(example)
     runpy.run_path(str(tmp_path / "example.py"))
     printed = capsys.readouterr().out.splitlines()
     assert len(printed) == 5
-    assert all(re.search(r"T30 0\.\d\d ± 0\.\d\d s, STI 0\.\d\d", line) for line in printed)
+    assert all(re.search(r"T30 \d\.\d\d ± 0\.\d\d s, STI 0\.\d\d;", line) for line in printed)
 
 
 def test_there_are_two_commands():
