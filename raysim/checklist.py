@@ -31,7 +31,7 @@ def checklist(prepared: Prepared, expected: Expectation) -> RenderableType:
     parts += [
         Text(
             f"{tight}. Of {expected.n_segment} ray legs {expected.n_lost} were lost "
-            f"({lost:.1f} per million)."
+            f"({lost:.1f} in a million)."
         ),
         Text(""),
         _listed("Not in the model, whatever the scene says:", MODEL_IGNORES),

@@ -155,7 +155,7 @@ def _simulate(arguments: argparse.Namespace) -> int:
         _say(f"{outcome.reused} {many} complete from an earlier run and not traced again.")
     failed = DONE
     if outcome.lost_per_million > 100.0:
-        _say(f"Check failed: {outcome.lost_per_million:.0f} rays per million were lost.")
+        _say(f"Check failed: {outcome.lost_per_million:.0f} of a million ray legs were lost.")
         failed = CHECK_FAILED
     for source in outcome.uncertain:
         _say(f'Check failed: T30 from "{source}" is less certain than asked for.')

@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.measures.pair import PairMeasures, measure_pair
+from raysim.measures.pair import RoomDecay, measure_pair, room_decay
 from raysim.propagation.images import arrivals, pair_order
 from raysim.propagation.rays import N_BATCH, RayRun, expected_duration_s
 from raysim.propagation.room import AcousticRoom
@@ -21,6 +21,8 @@ from raysim.scene.model import Receiver, Scene, Source
 
 #: Bands whose T30 must reach the stated uncertainty; lower ones are modal in small rooms.
 _CERTAIN_HZ = (120.0, 4500.0)
+#: The bands of the single-number T30: 500 Hz and 1 kHz.
+_MIDDLE_HZ = (360.0, 1400.0)
 #: No histogram is longer.
 _LONGEST_S = 24.0
 #: Rays that show how long the decay is and how many rays there must be.
@@ -62,8 +64,9 @@ def trace_source(
         the settings allow.
     """
     settings = scene.settings
+    n_first = min(settings.n_ray, settings.max_ray)
     duration_s = expected_duration_s(room)
-    n_done = min(settings.n_ray, _FIRST_LOOK)
+    n_done = min(n_first, _FIRST_LOOK)
     while True:
         chain = pair_order(room, duration_s)
         exact = arrivals(
@@ -84,7 +87,7 @@ def trace_source(
         _follow(rays, n_done, lambda _: tell(0.0, f"{source.name}: how long the sound lasts"))
         if duration_s >= _LONGEST_S or not _unfinished(scene, pairs()):
             break
-        duration_s *= 1.6
+        duration_s = min(1.6 * duration_s, _LONGEST_S)
     target, n_round = settings.until_t30_pct, 1
     while True:
         t30_s, error_pct = t30_certainty(scene, pairs())
@@ -92,11 +95,11 @@ def trace_source(
         if math.isfinite(t30_s) and math.isfinite(error_pct):
             known = f"{source.name}: T30 {t30_s:.2f} s, {error_pct:.1f} % uncertain"
         enough = target is None or error_pct <= target or math.isinf(error_pct)
-        if n_done >= settings.n_ray and (enough or n_done >= settings.max_ray):
+        if n_done >= n_first and (enough or n_done >= settings.max_ray):
             break
         # errors fall with the square root of the rays
         needed = n_done * (1.0 if enough else (error_pct / (target or error_pct)) ** 2)
-        n_next = settings.n_ray
+        n_next = n_first
         if n_done >= n_next:  # aim a little below the target
             n_next = math.ceil(min(4.0 * n_done, max(1.3 * n_done, 1.15 * needed)))
         n_next = min(n_next, settings.max_ray)
@@ -131,19 +134,21 @@ def _follow(rays: RayRun, n_ray: int, tell: Callable[[int], None]) -> None:
         tell(n_ray - n_left * N_BATCH)
 
 
-def _measured(scene: Scene, pairs: Sequence[PairResult]) -> list[PairMeasures]:
+def _decays(scene: Scene, pairs: Sequence[PairResult]) -> list[RoomDecay]:
     by_name = {r.name: r for r in scene.receivers}
-    heard = [(p, by_name[p.receiver]) for p in pairs]
-    return [
-        measure_pair(p.arrivals, p.histogram, scene.bands, r.aim, r.pattern) for p, r in heard
-    ]
+    decays = []
+    for p in pairs:
+        place = (p.arrivals, p.histogram, scene.bands, by_name[p.receiver].aim)
+        pattern = by_name[p.receiver].pattern
+        decays.append(room_decay(measure_pair(*place, pattern), *place, pattern))
+    return decays
 
 
 def _unfinished(scene: Scene, pairs: Sequence[PairResult]) -> bool:
     """Say whether a band is still heard at the histogram's end and lacks T30 for that."""
     return any(
-        (np.isnan(m.t30_s) & _sounding(p)).any()
-        for m, p in zip(_measured(scene, pairs), pairs, strict=True)
+        (np.isnan(decay.t30_s) & _sounding(p)).any()
+        for decay, p in zip(_decays(scene, pairs), pairs, strict=True)
     )
 
 
@@ -167,18 +172,20 @@ def t30_certainty(scene: Scene, pairs: Sequence[PairResult]) -> tuple[float, flo
     t30_s : float
         NaN if a pair has none.
     error_pct : float
-        The largest of the octaves 125 Hz to 4 kHz and all pairs. Infinite if a band has
-        no T30 because it outlasts the histogram; a band that is gone too soon for T30 to
-        be defined does not count.
+        The largest of the octaves 125 Hz to 4 kHz and all pairs; at a microphone so close
+        that the direct sound hides the room, of the decay without it. Infinite if a band
+        has no T30 because it outlasts the histogram; a band that is gone too soon for T30
+        to be defined does not count.
     """
-    measured = _measured(scene, pairs)
     centre = scene.bands.centre_hz
     bands = (centre > _CERTAIN_HZ[0]) & (centre < _CERTAIN_HZ[1])
+    middle = (centre > _MIDDLE_HZ[0]) & (centre < _MIDDLE_HZ[1])
+    decays = _decays(scene, pairs)
     worst = 0.0
-    for m, p in zip(measured, pairs, strict=True):
+    for decay, p in zip(decays, pairs, strict=True):
         relative = np.where(_sounding(p), np.inf, 0.0)
-        np.divide(m.error["t30_s"], m.t30_s, out=relative, where=np.isfinite(m.t30_s))
+        np.divide(decay.error_s, decay.t30_s, out=relative, where=np.isfinite(decay.t30_s))
         # A spread that cannot be told is that of a number of which nothing is known.
         relative[np.isnan(relative)] = 1.0
         worst = max(worst, 100.0 * float(relative[bands].max()))
-    return float(np.mean([m.t30_mid_s for m in measured])), worst
+    return float(np.mean([d.t30_s[middle].mean() for d in decays])), worst

@@ -48,7 +48,7 @@ def build_room(scene: Scene) -> RoomMesh:
     Raises
     ------
     SceneError
-        With every mistake found, codes RS-G01 to RS-G42.
+        With every mistake found, codes RS-G01 to RS-G43.
     """
     complaints: list[Complaint] = []
     mesh = collect_room(scene, complaints, [])
@@ -284,6 +284,21 @@ def _check_points(
             else:
                 continue
         complaints.append(Complaint(str(point.place), f"{head} {wrong}", fix, code))
+    for source in scene.sources:
+        for receiver in scene.receivers:
+            gap_m = np.linalg.norm(np.subtract(source.position_m, receiver.position_m))
+            heard = source.receivers is None or receiver.name in source.receivers
+            if heard and gap_m < CLEAR_M:
+                complaints.append(
+                    Complaint(
+                        str(receiver.place),
+                        f'receiver "{receiver.name}" is {1000 * gap_m:.2g} mm from source '
+                        f'"{source.name}".',
+                        f"Keep at least {1000 * CLEAR_M:g} mm, or leave it out of the source's "
+                        "receivers.",
+                        "RS-G43",
+                    )
+                )
 
 
 def _in_solid(thing: Thing, at: Float) -> bool:

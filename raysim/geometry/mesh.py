@@ -26,9 +26,9 @@ class RoomMesh:
     """Triangles of room and things, watertight but for sheets.
 
     ``face_plane`` numbers the planar polygons: faces with one number are coplanar,
-    face the same way and belong to one surface, and together are one image-source
-    mirror. ``envelope_*`` are of the bare room, ``air_volume_m3`` and ``area_m2``
-    with the things in it (both sides of sheets counted).
+    face the same way and belong to one surface. (Mirrors for image sources join coplanar
+    surfaces too: `raysim.geometry.planes`.) ``envelope_*`` are of the bare room,
+    ``air_volume_m3`` and ``area_m2`` with the things in it (both sides of sheets counted).
     """
 
     vertices_m: Float  # (n_vertex, 3)

@@ -10,12 +10,23 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.measures.pair import PairMeasures, decay_levels, measure_pair
-from raysim.measures.theory import mean_free_path_m, transition_frequency_hz
+from raysim.measures.pair import (
+    PairMeasures,
+    RoomDecay,
+    decay_levels,
+    measure_pair,
+    room_decay,
+)
+from raysim.measures.theory import (
+    decay_time_s,
+    eyring_area_m2,
+    mean_free_path_m,
+    transition_frequency_hz,
+)
 from raysim.records import Arrivals, PairResult
 from raysim.report.flutter import FacingPair, facing_pairs
-from raysim.response.microphone import arrival_gain
-from raysim.scene.air import speed_m_s
+from raysim.response.microphone import arrival_gain, histogram_share
+from raysim.scene.air import attenuation_per_m, speed_m_s
 from raysim.scene.directivity import mean_gain
 from raysim.scene.model import Bands, Receiver, Source
 from raysim.store.file import Results
@@ -87,6 +98,7 @@ class PairFacts:
     is_seen: bool  # there is a line of sight
     direct_gain_db: float  # what the receiver's pattern makes of the first arrival
     measures: PairMeasures
+    room_decay: RoomDecay
     early: tuple[Arrival, ...]  # by delay, up to EARLY_MS
     decay: Decay
     energy: EnergyInTime
@@ -108,10 +120,11 @@ class LayoutFacts:
 
     name: str
     pairs: tuple[PairFacts, ...]
-    t30_s: Float  # (n_band,) mean over pairs
+    t30_s: Float  # (n_band,) mean over pairs, of the room even at a close microphone
     t30_error_s: Float  # (n_band,) as if the pairs shared all their chance
     t30_mid_s: float  # 500 Hz and 1 kHz
     t30_mid_error_s: float
+    is_hidden: bool  # for some pair, T30 is that of the sound without the direct
     transition_hz: float
     is_modal: NDArray[np.bool_]  # (n_band,)
     flutter: tuple[FacingPair, ...]  # only those that outlast the room
@@ -219,12 +232,12 @@ def _layout(results: Results, name: str) -> LayoutFacts:
         for s, r in results.pair_names(name)
     )  # fmt: skip
     bands = results.bands
-    t30_s = _column_means(np.stack([p.measures.t30_s for p in pairs]))
-    error_s = _column_means(np.stack([p.measures.error["t30_s"] for p in pairs]))
+    t30_s = _column_means(np.stack([p.room_decay.t30_s for p in pairs]))
+    error_s = _column_means(np.stack([p.room_decay.error_s for p in pairs]))
     middle = middle_of(bands)
     mid_s = mean_of(t30_s, middle)
-    room = results.room
-    transition = float(transition_frequency_hz(room.air_volume_m3, mid_s))
+    known_s = mid_s if np.isfinite(mid_s) else mean_of(_eyring_s(results), middle)
+    transition = float(transition_frequency_hz(results.room.air_volume_m3, known_s))
     counts = results.counts(name).values()
     return LayoutFacts(
         name=name,
@@ -233,12 +246,24 @@ def _layout(results: Results, name: str) -> LayoutFacts:
         t30_error_s=error_s,
         t30_mid_s=mid_s,
         t30_mid_error_s=mean_of(error_s, middle),
+        is_hidden=any(p.room_decay.hidden for p in pairs),
         transition_hz=transition,
         is_modal=np.asarray(bands.centre_hz < transition),
         flutter=_audible_flutter(results, t30_s),
         n_ray=sum(c.n_ray for c in counts),
         n_lost=sum(c.n_lost for c in counts),
         n_segment=sum(c.n_segment for c in counts),
+    )
+
+
+def _eyring_s(results: Results) -> Float:
+    """Give Eyring's decay time per band, for when none could be read off."""
+    sides, air = results.sides, results.air
+    return decay_time_s(
+        eyring_area_m2(sides.area_m2, sides.alpha),
+        results.room.air_volume_m3,
+        speed_m_s(air),
+        attenuation_per_m(air, results.bands.centre_hz),
     )
 
 
@@ -285,7 +310,6 @@ def pair_facts(
     """
     arrivals = pair.arrivals
     gain = arrival_gain(arrivals.direction, receiver.aim, receiver.pattern)
-    heard = arrivals.energy * gain[:, None] ** 2
     measures = measure_pair(
         arrivals, pair.histogram, bands, receiver.aim, receiver.pattern,
         mean_gain(source.directivity),
@@ -299,26 +323,36 @@ def pair_facts(
         is_seen=measures.from_direct,
         direct_gain_db=float(to_level_db(gain[0] ** 2)) if len(gain) else float("nan"),
         measures=measures,
+        room_decay=room_decay(
+            measures, arrivals, pair.histogram, bands, receiver.aim, receiver.pattern
+        ),
         early=_early(arrivals, gain, side_names, bands),
         decay=Decay(curve.time_s, curve.level_db, curve.error_db),
-        energy=_energy_in_time(pair, heard),
+        energy=_energy_in_time(pair, receiver),
     )
+
+
+def _first_arrival(arrivals: Arrivals, gain: Float) -> Float:
+    """Give the first arrival's energy per band, which levels of later ones are re.
+
+    A microphone turned away from the source takes little of it; what one that hears all
+    round would take stands for it then. Empty without arrivals.
+    """
+    if not len(arrivals.delay_s):
+        return np.zeros(0)
+    turned_away = to_level_db(gain[0] ** 2) <= TURNED_AWAY_DB
+    return np.asarray(arrivals.energy[0] * (1.0 if turned_away else gain[0] ** 2))
 
 
 def _early(
     arrivals: Arrivals, gain: Float, names: Sequence[str], bands: Bands
 ) -> tuple[Arrival, ...]:
-    """List the early reflections as the microphone takes them, re the first arrival.
-
-    A microphone turned away from the source takes little of the first arrival; levels
-    are then re what one that hears all round would take of it.
-    """
+    """List the early reflections as the microphone takes them, re the first arrival."""
     if not len(arrivals.delay_s):
         return ()
     high = within(bands, 1000.0, 8000.0)
     heard = arrivals.energy * gain[:, None] ** 2
-    turned_away = to_level_db(gain[0] ** 2) <= TURNED_AWAY_DB
-    first = (arrivals.energy if turned_away else heard)[0, high]
+    first = _first_arrival(arrivals, gain)[high]
     usable = first > 0.0
     if not usable.any():
         return ()
@@ -336,18 +370,25 @@ def _early(
     )
 
 
-def _energy_in_time(pair: PairResult, heard: Float) -> EnergyInTime:
-    """Sum arrivals and rays into the histogram's bins, re the first arrival."""
+def _energy_in_time(pair: PairResult, receiver: Receiver) -> EnergyInTime:
+    """Sum arrivals and rays, as the microphone takes them, into the histogram's bins.
+
+    Levels are re the first arrival; a microphone turned away as in `_early`.
+    """
     arrivals, histogram = pair.arrivals, pair.histogram
+    gain = arrival_gain(arrivals.direction, receiver.aim, receiver.pattern)
+    heard = arrivals.energy * gain[:, None] ** 2
     n_time = histogram.energy.shape[2]
     specular = np.zeros((histogram.energy.shape[1], n_time))
     if len(arrivals.delay_s):
         column = (arrivals.delay_s / histogram.bin_s).astype(np.int64)
         inside = column < n_time
         np.add.at(specular.T, column[inside], heard[inside])
-    total = histogram.energy.mean(axis=0) + specular
-    if len(arrivals.delay_s) and bool((heard[0] > 0.0).all()):
-        reference, start_s = heard[0], float(arrivals.delay_s[0])
+    share = histogram_share(histogram, receiver.aim, receiver.pattern)
+    total = histogram.energy.mean(axis=0) * share + specular
+    first = _first_arrival(arrivals, gain)
+    if first.size and bool((first > 0.0).all()):
+        reference, start_s = first, float(arrivals.delay_s[0])
     else:
         loudest = int(np.argmax(total.sum(axis=0)))
         reference, start_s = total[:, loudest], loudest * histogram.bin_s

@@ -15,6 +15,7 @@ from raysim.report.facts import (
     PairFacts,
     RoomFacts,
     mean_of,
+    middle_of,
     within,
 )
 from raysim.report.flutter import FacingPair
@@ -82,7 +83,7 @@ def layout_findings(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> tuple
     tuple of Finding
     """
     found = [
-        _lingering(room, layout),
+        _lingering(room, layout, bands),
         _balance(layout, bands),
         _strongest(layout),
         *_flutter(layout),
@@ -93,20 +94,29 @@ def layout_findings(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> tuple
     return tuple(sorted(found, key=lambda f: order.index(f.kind)))
 
 
-def _lingering(room: RoomFacts, layout: LayoutFacts) -> Finding:
+def _why_no_decay(layout: LayoutFacts, bands: Bands) -> str:
+    reasons = [p.measures.why["t30_s"][i] for p in layout.pairs for i in middle_of(bands)]
+    return next((r for r in reasons if r), "no decay could be fitted")
+
+
+def _lingering(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> Finding:
     time_s, target = layout.t30_mid_s, room.target
     if not np.isfinite(time_s):
         return Finding(
             "note",
             "How long sound lingers could not be read off.",
-            "The computed decay does not reach far enough down at 500 Hz and 1 kHz. Run with "
-            "more rays.",
+            f"At 500 Hz and 1 kHz: {_why_no_decay(layout, bands)}.",
         )
     number = with_error(time_s, layout.t30_mid_error_s, 0.01, "s")
     measured = (
         f"Speech and other mid sound takes {number} to die away (T30, mean of 500 Hz and "
         "1 kHz). "
     )
+    if layout.is_hidden:
+        measured += (
+            "A microphone so close hears the room far below the direct sound; this is how the "
+            "rest dies away. "
+        )
     aim = (
         f"Control and listening rooms of this size aim for {target.low_s:.2f} to "
         f"{target.high_s:.2f} s (EBU Tech 3276, 2nd ed."

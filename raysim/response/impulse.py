@@ -73,11 +73,12 @@ def impulse_response(
         Sample 0 is the emission; 1.0 is the peak of the direct sound at 1 m. In every
         band the energy of a single path, and of the late part as a whole, is the stored
         one to 0.1 dB, unless both neighbours are far stronger: their leak into a band
-        cannot be taken away where they stand 9 dB above it, at 125 Hz from 3 dB. Put
-        together, paths and late part interfere, as in a room: the whole has the sum of
-        the energies only in the mean over many seeds, and a single response misses it
-        by a few tenths of a dB in octaves from 500 Hz and by several dB in bands less
-        than 50 Hz wide.
+        cannot be taken away where they stand 9 dB above it, at 125 Hz from 3 dB. Paths
+        add as pressures with plus sign: where several arrive together, as on a room's
+        line of symmetry, the response is up to 2 dB louder than the stored energy in any
+        band, whatever the seed; below 500 Hz a single band may miss it by up to 5 dB.
+        Where decay times of neighbouring octaves differ by a factor of two, the slow one
+        leaks into what octave filters read off the other.
 
     Raises
     ------
