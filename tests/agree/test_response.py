@@ -191,6 +191,15 @@ def test_mean_energy_test_can_fail():
     assert np.any(np.abs(band_energy(one, 44_100, Bands()) - 0.31) > 0.31 * 0.023)
 
 
+@pytest.mark.parametrize(("apart_s", "level_db"), [(0.0, 3.0103), (0.5, 0.0)])
+def test_paths_that_arrive_together_add_as_pressures(apart_s, level_db):
+    """Truth: two equal paths at one time are one of twice the pressure, 3 dB above the sum
+    of their energies; far apart they are the sum. Tolerance: the stated 0.1 dB."""
+    arrivals = paths([0.01, 0.01 + apart_s], np.full((2, 8), 0.1))
+    response = impulse_response(arrivals, silent(), Bands(), 48_000, AHEAD)
+    assert np.all(np.abs(off_db(response, 48_000, Bands(), 0.2) - level_db) < STATED_DB)
+
+
 def test_noise_is_the_same_in_every_layout():
     """Truth: it depends on seed, source and receiver alone. A longer draw begins with the
     shorter one; halving the late energy halves the response and changes nothing else."""
