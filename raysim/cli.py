@@ -83,7 +83,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     if isinstance(sys.stdout, io.TextIOWrapper):  # an old terminal may lack signs such as α
         sys.stdout.reconfigure(errors="replace")
     try:
-        return int(_COMMANDS[arguments.command](arguments))
+        code = int(_COMMANDS[arguments.command](arguments))
+        sys.stdout.flush()  # so that a reader who has left is noticed here
+        return code
     except RaysimError as error:
         _complain(error)
         return error.exit_code
