@@ -90,14 +90,14 @@ def test_target_of_listening_rooms(volume_m3, middle_s):
     target = target_for(volume_m3, Bands())
     assert target.low_s == pytest.approx(middle_s - 0.05, abs=5e-5)
     assert target.high_s == pytest.approx(middle_s + 0.05, abs=5e-5)
-    assert not target.is_extrapolated
+    assert target.remark == ""
 
 
 @pytest.mark.parametrize("volume_m3", [20.0, 30.0, 50.0, 51.0])
 def test_target_of_small_rooms_keeps_the_lower_end(volume_m3):
     """Below 51.2 m3 the formula leaves its range; a target of it would be too short."""
     target = target_for(volume_m3, Bands())
-    assert target.is_extrapolated
+    assert "range's lower end, 0.2 s, is used" in target.remark
     assert (target.low_s, target.high_s) == (pytest.approx(0.15), pytest.approx(0.25))
     assert 0.25 * (volume_m3 / 100.0) ** (1 / 3) < 0.2  # what must not be used
 
