@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from raysim.geometry.between import surfaces_between
 from raysim.measures.theory import (
     decay_time_s,
     eyring_area_m2,
@@ -16,6 +17,7 @@ from raysim.measures.theory import (
     transition_frequency_hz,
 )
 from raysim.propagation.rays import RayRun, sphere_radii_m
+from raysim.scene.contents import thing_surfaces
 from raysim.study import Prepared
 from raysim.units import Float, Int
 
@@ -47,6 +49,12 @@ class Expectation:
     warnings: tuple[str, ...]
 
 
+def _middle(prepared: Prepared) -> Int:
+    """Give the bands of 500 Hz and 1 kHz."""
+    centre_hz = prepared.scene.bands.centre_hz
+    return np.flatnonzero((centre_hz > 360) & (centre_hz < 1400))
+
+
 def expect(prepared: Prepared) -> Expectation:
     """Compute what can be said beforehand."""
     scene, mesh, sides = prepared.scene, prepared.mesh, prepared.room.sides
@@ -58,7 +66,7 @@ def expect(prepared: Prepared) -> Expectation:
         return decay_time_s(eyring_area_m2(sides.area_m2, alpha), volume, c, m)
 
     likely = eyring(sides.alpha)
-    mid = np.flatnonzero((scene.bands.centre_hz > 360) & (scene.bands.centre_hz < 1400))
+    mid = _middle(prepared)
     rays = _leak_test(prepared)
     return Expectation(
         mean_free_path_m=mean_free_path_m(volume, area),
@@ -70,8 +78,13 @@ def expect(prepared: Prepared) -> Expectation:
         n_ray=rays.count.n_ray,
         n_segment=rays.count.n_segment,
         n_lost=rays.count.n_lost,
-        warnings=(*_not_diffuse(prepared, mid), *_small_spheres(prepared)),
+        warnings=warnings(prepared),
     )
+
+
+def warnings(prepared: Prepared) -> tuple[str, ...]:
+    """Say in sentences what a person should know before trusting a scene's results."""
+    return (*_not_diffuse(prepared), *_small_spheres(prepared), *_out_of_sight(prepared))
 
 
 def _leak_test(prepared: Prepared) -> RayRun:
@@ -86,9 +99,9 @@ def _leak_test(prepared: Prepared) -> RayRun:
     return rays
 
 
-def _not_diffuse(prepared: Prepared, mid: Int) -> list[str]:
+def _not_diffuse(prepared: Prepared) -> list[str]:
     """Say in words where the formulas of diffuse rooms will mislead."""
-    mesh, sides = prepared.mesh, prepared.room.sides
+    mesh, sides, mid = prepared.mesh, prepared.room.sides, _middle(prepared)
     found = []
     share = mesh.face_normal**2 * mesh.face_area_m2[:, None]  # of each axis
     alpha = sides.alpha[mesh.face_surface][:, mid].mean(axis=1)
@@ -126,11 +139,35 @@ def _small_spheres(prepared: Prepared) -> list[str]:
     ]
 
 
+def _out_of_sight(prepared: Prepared) -> list[str]:
+    """Name the things that stand between a source and a receiver that hears it."""
+    scene = prepared.scene
+    thing_of = {side: t.name for t in scene.things for side in thing_surfaces(t.name, t.kind)}
+    for patch in scene.patches:
+        if patch.on in thing_of:
+            thing_of[patch.name] = thing_of[patch.on]
+    found = []
+    for source in scene.sources:
+        for receiver in prepared.receivers_of(source):
+            met = surfaces_between(prepared.mesh, source.position_m, receiver.position_m)
+            names = dict.fromkeys(thing_of[s] for s in met if s in thing_of)
+            if names:
+                listed = " and ".join(f'"{name}"' for name in names)
+                stand = "stands" if len(names) == 1 else "stand"
+                found.append(
+                    f'{listed} {stand} between source "{source.name}" and receiver '
+                    f'"{receiver.name}". Nothing passes through it or bends round it in this '
+                    "model, so there is no direct sound."
+                )
+    return found
+
+
 #: What no scene of raysim models, whatever it says.
 MODEL_IGNORES = (
     "Waves: below the transition frequency sound forms standing waves, which rays do not know. "
     "Decay times there are a rough guide.",
     "Diffraction: sound bending round edges of screens, furniture and doorways.",
+    "Sound through things: a sheet or screen, even a thin curtain, lets nothing through.",
     "Phase at walls: a wall takes energy and leaves the wave's shape as it is.",
     "Everything outside: no noise from or to other rooms. Absorbers do not stop noise.",
 )

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from raysim.check import MODEL_IGNORES, Expectation
 from raysim.report.limits import CAUTIONS
-from raysim.report.numbers import amount, frequency
+from raysim.report.numbers import amount, band_name, frequency
 from raysim.scene.model import Bands, Material
 from raysim.study import Prepared
 from raysim.units import Float
@@ -50,7 +50,7 @@ def _sizes(prepared: Prepared, expected: Expectation) -> RenderableType:
     mesh = prepared.mesh
     table = Table(box=SIMPLE, show_header=False, pad_edge=False)
     rows = (
-        ("Bare room", f"{mesh.envelope_volume_m3:.2f} m3, {mesh.envelope_area_m2:.2f} m2"),
+        ("Empty room", f"{mesh.envelope_volume_m3:.2f} m3, {mesh.envelope_area_m2:.2f} m2"),
         ("With what stands in it", f"{mesh.air_volume_m3:.2f} m3, {mesh.area_m2:.2f} m2"),
         ("Mean free path 4V/S", f"{expected.mean_free_path_m:.2f} m"),
         (
@@ -125,15 +125,39 @@ def _decay(expected: Expectation, bands: Bands) -> RenderableType:
 
 
 def material_table(materials: Iterable[Material], bands: Bands) -> RenderableType:
-    """List materials with absorption per band, scattering and source."""
-    table = Table(box=SIMPLE, pad_edge=False)
-    table.add_column("material")
-    for label in bands.labels:
-        table.add_column(f"α {label}", justify="right")
-    table.add_column("scattering", justify="right")
-    table.add_column("source", overflow="fold")
+    """List materials with absorption and scattering, and below them their sources.
+
+    It fits 80 columns, and no name is cut: names are there to be copied.
+    """
+    materials = list(materials)
+    show = [i for i, label in enumerate(bands.labels) if label in ("125", "500", "2k")]
+    numbers = {s: i for i, s in enumerate(dict.fromkeys(m.source for m in materials), 1)}
+    table = Table(
+        box=SIMPLE, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False,
+        title_justify="left", title="Absorption α: likely, least-most; no. of its source below",
+    )  # fmt: skip
+    longest = max((len(m.name) for m in materials), default=0)
+    table.add_column("material", no_wrap=True, min_width=longest)
+    for i in show:
+        table.add_column(band_name(bands.labels[i]), justify="right", no_wrap=True)
+    table.add_column("scatter", justify="right", no_wrap=True)
+    table.add_column("no.", justify="right", no_wrap=True)
     for m in materials:
-        table.add_row(
-            m.name, *(f"{a:.2f}" for a in m.alpha), f"{m.scattering.mean():.2f}", m.source
+        spans = (
+            f"{_short(m.alpha[i])} {_short(m.alpha_low[i])}-{_short(m.alpha_high[i])}"
+            for i in show
         )
-    return table
+        scatters = _short(m.scattering.mean())
+        table.add_row(m.name, *spans, scatters, str(numbers[m.source]))
+    listed = Table.grid(padding=(0, 1))
+    listed.add_column(justify="right", no_wrap=True)
+    listed.add_column(overflow="fold")
+    for source, number in numbers.items():
+        listed.add_row(str(number), source)
+    return Group(table, Text("\nSources"), listed)
+
+
+def _short(share: float) -> str:
+    """Give a share of one to two decimals in as few letters as can be: .14, 0, 1."""
+    text = f"{share:.2f}"
+    return text[:-3] if text.endswith(".00") else text.removeprefix("0")

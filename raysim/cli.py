@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import raysim
-from raysim.errors import Complaint, RaysimError, SettingsError
+from raysim.errors import Complaint, RaysimError, SettingsError, Stopped
 
 DONE, CHECK_FAILED, UNUSABLE, INTERRUPTED = 0, 1, 2, 130
 
@@ -73,24 +73,26 @@ def _parser() -> argparse.ArgumentParser:
     commands.add_parser("materials", help="list the ready materials with their sources")
 
     message = commands.add_parser("message", help="say what the code of a message means")
-    message.add_argument("code", help='such as "RS-S04"')
+    message.add_argument("code", help='such as "RS-S04", or "s04" for short')
     return parser
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and give its exit code."""
-    arguments = _parser().parse_args(argv)
     if isinstance(sys.stdout, io.TextIOWrapper):  # an old terminal may lack signs such as α
         sys.stdout.reconfigure(errors="replace")
     try:
-        code = int(_COMMANDS[arguments.command](arguments))
-        sys.stdout.flush()  # so that a reader who has left is noticed here
-        return code
+        try:
+            arguments = _parser().parse_args(argv)
+            return int(_COMMANDS[arguments.command](arguments))
+        finally:
+            sys.stdout.flush()  # so that a reader who has left is noticed here
     except RaysimError as error:
         _complain(error)
         return error.exit_code
-    except KeyboardInterrupt:
-        print("stopped; what was complete is kept", file=sys.stderr)  # noqa: T201
+    except KeyboardInterrupt as stopped:
+        known = isinstance(stopped, Stopped)
+        print(stopped if known else "stopped; nothing was complete yet", file=sys.stderr)  # noqa: T201
         return INTERRUPTED
     except BrokenPipeError:  # the reader of our output has left
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -133,6 +135,9 @@ def _check(arguments: argparse.Namespace) -> int:
 
 
 def _simulate(arguments: argparse.Namespace) -> int:
+    from rich.text import Text
+
+    from raysim.check import warnings
     from raysim.progress import Progress
     from raysim.report.summary import summary_table
     from raysim.store.file import open_results
@@ -145,6 +150,9 @@ def _simulate(arguments: argparse.Namespace) -> int:
         until_t30_pct=arguments.until_t30,
         seed=arguments.seed,
     )
+    # Who only simulates never sees what `raysim check` would have said.
+    _say(*(Text(f"Note: {note}") for note in prepared.notes))
+    _say(*(Text(f"Warning: {warning}") for warning in warnings(prepared)))
     _announce_compilation()
     with Progress("rays") as progress:
         outcome = run(prepared, folder_for(prepared.scene, arguments.into), progress.step)
@@ -166,10 +174,17 @@ def _simulate(arguments: argparse.Namespace) -> int:
 
 
 def _page(arguments: argparse.Namespace) -> int:
+    from raysim.folders import refuse_foreign
+    from raysim.progress import Progress
+    from raysim.store.file import open_results
     from raysim.study import derive
 
     folder = arguments.into if arguments.into is not None else arguments.results.parent
-    _say(f"Look at    {derive(arguments.results, folder)}")
+    open_results(arguments.results).close()  # what is wrong with the file comes first
+    refuse_foreign(folder)
+    with Progress("page") as progress:
+        page = derive(arguments.results, folder, progress.step)
+    _say(f"Look at    {page}")
     return DONE
 
 

@@ -4,8 +4,10 @@ The meaning of each code, in a paragraph, is in `messages.md` beside this file;
 ``raysim message RS-S04`` prints it. A test checks that none is missing.
 """
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from decimal import Decimal
 from pathlib import Path
 
 
@@ -54,8 +56,35 @@ class AudioError(RaysimError):
     """A sound file cannot be read, written or measured."""
 
 
+class Stopped(KeyboardInterrupt):
+    """A run was stopped by Ctrl-C: so many of its sources are kept."""
+
+    def __init__(self, kept: int, n_source: int) -> None:
+        super().__init__()
+        self.kept, self.n_source = kept, n_source
+
+    def __str__(self) -> str:
+        if not self.kept:
+            return "stopped; nothing was complete yet"
+        are = "source is" if self.n_source == 1 else "sources are"
+        return f"stopped; {self.kept} of {self.n_source} {are} kept. The same command goes on."
+
+
+def figure(value: float, digits: int = 3) -> str:
+    """Give a number for a message: rounded to some digits, never with an exponent.
+
+    Examples
+    --------
+    >>> figure(3400.4), figure(0.00012345), figure(2.0), figure(-0.0), figure(float("nan"))
+    ('3400', '0.000123', '2', '0', 'nan')
+    """
+    if not math.isfinite(value):
+        return str(value)
+    return format(Decimal(f"{value + 0.0:.{digits}g}"), "f")
+
+
 def meaning(code: str) -> str:
-    """Give the paragraph of `messages.md` about a code.
+    """Give the paragraph of `messages.md` about a code: "RS-S04", or "s04" for short.
 
     Raises
     ------
@@ -63,9 +92,10 @@ def meaning(code: str) -> str:
         RS-P02: there is no such code.
     """
     text = (Path(__file__).parent / "messages.md").read_text(encoding="utf-8")
+    asked = code.strip(" []").upper().removeprefix("RS").strip("- ")
     for section in text.split("\n## ")[1:]:
         name, _, paragraph = section.partition("\n")
-        if name.strip().upper() == code.strip().upper():
+        if asked and name.strip() == f"RS-{asked}":
             return paragraph.strip()
     raise SettingsError(
         Complaint(code, "there is no message of this code.",

@@ -6,23 +6,30 @@ again. `derive` makes all the rest, responses, measures, tables and page, from t
 result file alone.
 """
 
-import itertools
 import os
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from raysim.errors import Complaint, SceneError, SettingsError, StoreError
+from raysim.errors import Complaint, SceneError, SettingsError, Stopped
+from raysim.folders import (
+    PAGE_NAME,
+    RESPONSES_NAME,
+    RESULTS_NAME,
+    make_folder,
+    refuse_foreign,
+)
 from raysim.geometry.build import collect_room
 from raysim.geometry.mesh import RoomMesh
-from raysim.measures.pair import BAND_MEASURES, SINGLE_MEASURES, PairMeasures, measure_pair
+from raysim.measures.pair import BAND_MEASURES, SINGLE_MEASURES, PairMeasures
 from raysim.propagation.room import AcousticRoom, acoustic_room
 from raysim.records import PairResult, RayCount
+from raysim.report.facts import gather
+from raysim.report.pairs import PairFacts
 from raysim.report.render import write_page
 from raysim.report.summary import write_tables
 from raysim.response.impulse import impulse_response
-from raysim.response.wav import write_wav
-from raysim.scene.directivity import mean_gain
+from raysim.response.wav import wav_names, write_wav
+from raysim.scene.conditions import RAYS, SEED, UNTIL_T30_PCT
 from raysim.scene.model import Receiver, Scene, Source
 from raysim.scene.read import collect_scene
 from raysim.store.file import (
@@ -41,10 +48,10 @@ from raysim.store.file import (
 from raysim.tracing import Tell, say_nothing, t30_certainty, trace_source
 from raysim.units import Float
 
-#: The room without any treatment, as the scene file describes it.
-BARE = "bare"
-#: Files of a run, in the folder the user named.
-RESULTS_NAME, PAGE_NAME, RESPONSES_NAME = "results.h5", "index.html", "responses"
+#: The layout without any treatment: all that the scene file describes.
+AS_DESCRIBED = "as described"
+#: The share of a run's progress that belongs to tracing; the rest to what is made of it.
+_TRACED = 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,19 +120,18 @@ def with_settings(
         RS-P01: a number that no run can have.
     """
     limits = (
-        ("--rays", n_ray, 32, 10**9, "Give 32 to 1 000 000 000."),
-        (
-            "--until-t30",
-            until_t30_pct or None,
-            0.1,
-            50,
-            "Give 0.1 to 50 per cent; 0: one round.",
-        ),
-        ("--seed", seed, 0, 2**63 - 1, "Give a whole number from 0 on."),
+        ("--rays", n_ray, RAYS, "."),
+        ("--until-t30", until_t30_pct or None, UNTIL_T30_PCT, " per cent; 0: one round."),
+        ("--seed", seed, SEED, "."),
     )
     wrong = [
-        Complaint(name, f"{value} is not possible.", fix, "RS-P01")
-        for name, value, least, most, fix in limits
+        Complaint(
+            name,
+            f"{value} is not possible.",
+            f"Give {least} to {most}{what}",
+            "RS-P01",
+        )
+        for name, value, (least, most), what in limits
         if value is not None and not least <= value <= most
     ]
     if wrong:
@@ -212,28 +218,44 @@ def run(prepared: Prepared, folder: Path, tell: Tell = say_nothing) -> Outcome:
     Returns
     -------
     Outcome
+
+    Raises
+    ------
+    RaysimError
+        A place that cannot be written to, or holds what raysim did not write.
+    Stopped
+        Ctrl-C; a folder that was made for nothing is taken away again.
     """
-    _make_folder(folder)
+    refuse_foreign(folder)
+    is_new = make_folder(folder)
     path = folder / RESULTS_NAME
     check_writable(path)
     scene, room, key = prepared.scene, prepared.room, prepared.key
     header = RunHeader(scene, prepared.mesh, room.sides)
     pairs, counts = _stored(path, key)
-    reused = len(counts)
+    reused = kept = len(counts)
     todo = [s for s in scene.sources if s.name not in counts]
-    for i, source in enumerate(todo):
+    try:
+        for i, source in enumerate(todo):
 
-        def tell_of_source(share: float, known: str, i: int = i) -> None:
-            tell((i + share) / len(todo), known)
+            def tell_of_source(share: float, known: str, i: int = i) -> None:
+                tell(_TRACED * (i + share) / len(todo), known)
 
-        new, counts[source.name] = trace_source(
-            scene, room, source, prepared.receivers_of(source), tell_of_source
-        )
-        pairs.extend(new)
-        name_key = key if len(counts) == len(scene.sources) else _part_key(key, len(counts))
-        layout = LayoutResult(BARE, name_key, _in_order(scene, pairs), counts)
-        write_layout(path, header, layout, current={BARE: name_key})
-    page = derive(path, folder)
+            new, counts[source.name] = trace_source(
+                scene, room, source, prepared.receivers_of(source), tell_of_source
+            )
+            pairs.extend(new)
+            name_key = key if len(counts) == len(scene.sources) else _part_key(key, len(counts))
+            layout = LayoutResult(AS_DESCRIBED, name_key, _in_order(scene, pairs), counts)
+            write_layout(path, header, layout, current={AS_DESCRIBED: name_key})
+            kept += 1
+        begin = _TRACED if todo else 0.0
+        page = derive(path, folder, lambda share, what: tell(begin + (1 - begin) * share, what))
+        tell(1.0, "done")
+    except KeyboardInterrupt:
+        if is_new and not any(folder.iterdir()):
+            folder.rmdir()
+        raise Stopped(kept, len(scene.sources)) from None
     segments = sum(c.n_segment for c in counts.values())
     return Outcome(
         folder=folder,
@@ -257,35 +279,6 @@ def _uncertain(scene: Scene, pairs: list[PairResult]) -> tuple[str, ...]:
     )
 
 
-def _make_folder(folder: Path) -> None:
-    """Make a folder and those above it.
-
-    Raises
-    ------
-    StoreError
-        RS-F05: a file stands in the way, or it may not be written there.
-    """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StoreError(
-            Complaint(
-                where=str(folder),
-                wrong=f"this folder cannot be made: {_hindrance(folder, error)}.",
-                fix="Name a folder in a place you may write to.",
-                code="RS-F05",
-            )
-        ) from error
-
-
-def _hindrance(folder: Path, error: OSError) -> str:
-    """Say why a folder cannot be made: the file in its place, or the system's word."""
-    for path in (folder, *folder.parents):
-        if path.exists():
-            return (error.strerror or "?").lower() if path.is_dir() else f'"{path}" is a file'
-    return (error.strerror or "?").lower()
-
-
 def _part_key(key: str, n_source: int) -> str:
     """Give the key of a layout whose sources are not all there yet."""
     return f"{key} first {n_source}"
@@ -293,12 +286,12 @@ def _part_key(key: str, n_source: int) -> str:
 
 def _stored(path: Path, key: str) -> tuple[list[PairResult], dict[str, RayCount]]:
     """Give what an earlier run of the same scene and settings has completed."""
-    known = complete_layouts(path).get(BARE, "")
+    known = complete_layouts(path).get(AS_DESCRIBED, "")
     if known.split(" ")[0] != key:
         return [], {}
     with open_results(path) as results:
-        names = results.pair_names(BARE)
-        return [results.pair(BARE, *n) for n in names], results.counts(BARE)
+        names = results.pair_names(AS_DESCRIBED)
+        return [results.pair(AS_DESCRIBED, *n) for n in names], results.counts(AS_DESCRIBED)
 
 
 def _in_order(scene: Scene, pairs: list[PairResult]) -> tuple[PairResult, ...]:
@@ -329,7 +322,7 @@ def _as_stored(measured: PairMeasures) -> dict[str, Measure]:
     return stored
 
 
-def derive(path: Path, folder: Path) -> Path:
+def derive(path: Path, folder: Path, tell: Tell = say_nothing) -> Path:
     """Make responses, measures, tables and page from a result file alone.
 
     Parameters
@@ -338,6 +331,8 @@ def derive(path: Path, folder: Path) -> Path:
         Result file; responses and measures are added to it.
     folder : Path
         For the page, the tables and the folder of WAV files.
+    tell : callable, optional
+        Called with the share done and what is being made.
 
     Returns
     -------
@@ -347,61 +342,35 @@ def derive(path: Path, folder: Path) -> Path:
     derived = []
     responses = folder / RESPONSES_NAME
     with open_results(path) as results:
-        _make_folder(responses)
-        rate, seed = results.settings.sample_rate_hz, results.settings.seed
-        for layout in results.layout_names:
-            for source_name, receiver_name in results.pair_names(layout):
-                one = _derive_pair(results, layout, source_name, receiver_name, rate, seed)
-                derived.append(one)
+        make_folder(responses)
+        # measured once, for the result file, the tables and the page alike
+        room = gather(results, lambda share, what: tell(0.8 * share, what))
+        pairs = [pair for layout in room.layouts for pair in layout.pairs]
+        for i, pair in enumerate(pairs):
+            tell(0.8 + 0.15 * i / len(pairs), f"responses {i + 1} of {len(pairs)}")
+            derived.append(_derive_pair(results, pair))
     names = wav_names([(d.layout, d.source, d.receiver) for d in derived])
     for d, name in zip(derived, names, strict=True):
         if d.impulse is not None:
             comment = f"{d.source} to {d.receiver}, layout {d.layout}"
-            write_wav(responses / name, d.impulse, rate, comment)
+            write_wav(responses / name, d.impulse, d.sample_rate_hz, comment)
+    tell(0.95, "page")
     write_derived(path, derived)
-    write_tables(path, folder)
-    return write_page(path, folder / PAGE_NAME)
+    write_tables(path, folder, room)
+    page = write_page(path, folder / PAGE_NAME, room)
+    tell(1.0, "page")
+    return page
 
 
-def _derive_pair(
-    results: Results, layout: str, source_name: str, receiver_name: str, rate: int, seed: int
-) -> Derived:
-    """Make one pair's response and measures."""
-    i_source, source = next(
-        (i, s) for i, s in enumerate(results.sources) if s.name == source_name
-    )
-    i_receiver, receiver = next(
-        (i, r) for i, r in enumerate(results.receivers) if r.name == receiver_name
-    )
-    pair = results.pair(layout, source_name, receiver_name)
+def _derive_pair(results: Results, facts: PairFacts) -> Derived:
+    """Make one pair's response, and take its measures from what was gathered."""
+    settings, names = results.settings, (facts.layout, facts.source, facts.receiver)
+    i_source = [s.name for s in results.sources].index(facts.source)
+    i_receiver = [r.name for r in results.receivers].index(facts.receiver)
+    receiver = results.receivers[i_receiver]
+    pair = results.pair(*names)
     impulse = impulse_response(
-        pair.arrivals, pair.histogram, results.bands, rate, receiver.aim, receiver.pattern,
-        seed, i_source, i_receiver,
+        pair.arrivals, pair.histogram, results.bands, settings.sample_rate_hz, receiver.aim,
+        receiver.pattern, settings.seed, i_source, i_receiver,
     )  # fmt: skip
-    measured = measure_pair(
-        pair.arrivals, pair.histogram, results.bands, receiver.aim, receiver.pattern,
-        mean_gain(source.directivity),
-    )  # fmt: skip
-    return Derived(layout, source_name, receiver_name, impulse, rate, _as_stored(measured))
-
-
-def wav_names(pairs: Iterable[tuple[str, str, str]]) -> list[str]:
-    """Give each pair's WAV file a name: letters, digits and dashes only, no two alike.
-
-    Parameters
-    ----------
-    pairs : iterable of (layout, source, receiver)
-
-    Examples
-    --------
-    >>> wav_names([("bare", "P 1", "ear"), ("bare", "p-1", "ear")])
-    ['bare-p-1-to-ear.wav', 'bare-p-1-to-ear-2.wav']
-    """
-    stems: list[str] = []
-    for layout, source, receiver in pairs:
-        parts = (layout, source, "to", receiver)
-        text = "-".join("".join(c if c.isalnum() else "-" for c in p) for p in parts).lower()
-        stem = "-".join(word for word in text.split("-") if word)
-        alike = (f"{stem}-{i}" for i in itertools.count(2))
-        stems.append(stem if stem not in stems else next(s for s in alike if s not in stems))
-    return [f"{stem}.wav" for stem in stems]
+    return Derived(*names, impulse, settings.sample_rate_hz, _as_stored(facts.measures))

@@ -9,9 +9,9 @@ from dataclasses import replace
 from difflib import get_close_matches
 
 import numpy as np
-from shapely.geometry import Point, Polygon
+from shapely.geometry import LinearRing, Point, Polygon
 
-from raysim.errors import Complaint, SceneError
+from raysim.errors import Complaint, SceneError, figure
 from raysim.geometry.contact import clashes, subtract_contacts
 from raysim.geometry.drawing import draw_facets
 from raysim.geometry.edges import mesh_edges_open
@@ -23,7 +23,7 @@ from raysim.geometry.polygons import Facet
 from raysim.geometry.soundness import LARGEST_M, SMALLEST_M, edge_text
 from raysim.geometry.things import settled, thing_facets
 from raysim.geometry.triangulate import plane_numbers, triangulate
-from raysim.scene.model import DrawnRoom, Place, Scene, Thing
+from raysim.scene.model import DrawnRoom, MeshRoom, Place, Scene, Thing
 from raysim.units import Float
 
 #: Corners this close are one, metres: rounding in a drawn room, and single-precision
@@ -32,6 +32,8 @@ DRAWN_M = 1e-7
 FILE_M = 2e-5
 #: A source or receiver nearer to a surface than this is a mistake, metres.
 CLEAR_M = 0.01
+#: ... and at less than this it lies on it: rounding.
+ON_M = 1e-6
 
 
 def build_room(scene: Scene) -> RoomMesh:
@@ -85,6 +87,8 @@ def _collect(scene: Scene, complaints: list[Complaint], notes: list[str]) -> Roo
     exact_m = np.zeros((0, 3))
     if isinstance(scene.room, DrawnRoom):
         room = draw_facets(scene.room, complaints)
+        if room is not None and not LinearRing(scene.room.plan_m).is_ccw:
+            notes.append(_clockwise(scene.room))
     else:
         found = read_facets(scene.room, scene.patches, complaints, notes)
         room, exact_m = (None, exact_m) if found is None else found
@@ -113,6 +117,15 @@ def _collect(scene: Scene, complaints: list[Complaint], notes: list[str]) -> Roo
     if _check_shell(mesh, scene.room.place, complaints):
         _check_points(scene, mesh, things, complaints)
     return mesh
+
+
+def _clockwise(room: DrawnRoom) -> str:
+    """Say which wall is which in a plan that runs the less usual way."""
+    a, b = ("(" + ", ".join(figure(x, 4) for x in room.plan_m[i]) + ")" for i in (0, 1))
+    return (
+        "The plan runs clockwise seen from above. Wall i runs from corner i to the next: "
+        f'"{room.wall_names[0]}" from {a} to {b}.'
+    )
 
 
 def assemble(facets: Sequence[Facet], anchors_m: Float, tolerance_m: float) -> RoomMesh:
@@ -221,7 +234,7 @@ def _check_shell(mesh: RoomMesh, place: Place, complaints: list[Complaint]) -> b
         complaints.append(
             Complaint(
                 str(place),
-                f"the room is {size_m:.3g} m long.",
+                f"the room is {figure(size_m)} m long.",
                 "Check the unit: are millimetres or centimetres taken for metres, or the "
                 "other way round?",
                 "RS-G04",
@@ -260,9 +273,10 @@ def _check_points(
 ) -> None:
     """Complain of sources and receivers outside the air or against a surface."""
     kinds = [("source", s) for s in scene.sources] + [("receiver", r) for r in scene.receivers]
+    outside = 0
     for kind, point in kinds:
         at = np.asarray(point.position_m, dtype=np.float64)
-        spot = "(" + ", ".join(f"{x:.4g}" for x in at) + ") m"
+        spot = "(" + ", ".join(figure(x, 4) for x in at) + ") m"
         head = f'{kind} "{point.name}" at {spot}'
         if not np.isfinite(at).all():
             code, wrong, fix = "RS-G40", "is nowhere.", "Give three finite numbers."
@@ -272,27 +286,34 @@ def _check_points(
             if within:
                 code, wrong = "RS-G41", f'lies inside thing "{within[0]}".'
                 fix = "Move one of them."
+            elif away_m < ON_M:
+                code, wrong = "RS-G40", f'lies on the surface "{surface}".'
+                fix = f"Move it into the room by at least {1000 * CLEAR_M:g} mm."
             elif not inside_air(mesh, at[None])[0]:
                 code, wrong = (
                     "RS-G40",
-                    f'lies outside the room, {away_m:.3g} m past "{surface}".',
+                    f'lies outside the room, {figure(away_m)} m past "{surface}".',
                 )
                 fix = "Move it inside."
+                outside += 1
+                if outside == 2 and isinstance(scene.room, MeshRoom):
+                    fix += " Is y up in the mesh file? z must be."
             elif away_m < CLEAR_M:
-                code, wrong = "RS-G42", f'is {1000 * away_m:.2g} mm from "{surface}".'
+                code, wrong = "RS-G42", f'is {figure(1000 * away_m, 2)} mm from "{surface}".'
                 fix = f"Keep at least {1000 * CLEAR_M:g} mm."
             else:
                 continue
         complaints.append(Complaint(str(point.place), f"{head} {wrong}", fix, code))
     for source in scene.sources:
         for receiver in scene.receivers:
-            gap_m = np.linalg.norm(np.subtract(source.position_m, receiver.position_m))
+            gap_m = float(np.linalg.norm(source.position_m - receiver.position_m))
+            gap_mm = figure(1000 * gap_m, 2)
             heard = source.receivers is None or receiver.name in source.receivers
             if heard and gap_m < CLEAR_M:
                 complaints.append(
                     Complaint(
                         str(receiver.place),
-                        f'receiver "{receiver.name}" is {1000 * gap_m:.2g} mm from source '
+                        f'receiver "{receiver.name}" is {gap_mm} mm from source '
                         f'"{source.name}".',
                         f"Keep at least {1000 * CLEAR_M:g} mm, or leave it out of the source's "
                         "receivers.",

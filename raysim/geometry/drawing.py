@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, Polygon
 
-from raysim.errors import Complaint
+from raysim.errors import Complaint, figure
 from raysim.geometry.polygons import GRID_M, SLIVER_M, Facet, facet_from, joined, parts_of
 from raysim.scene.model import Dormer, DrawnRoom, RoofPlane
 from raysim.units import Float
@@ -102,7 +102,7 @@ def _checked_plan(room: DrawnRoom, complaints: list[Complaint]) -> Polygon | Non
         step = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
         if step.min() < 1e-3:
             i = int(step.argmin())
-            wrong = f"wall {i + 1} of the plan is {1000 * step[i]:.3g} mm long."
+            wrong = f"wall {i + 1} of the plan is {figure(1000 * step[i])} mm long."
         elif not Polygon(corners).is_valid:
             reason = shapely.is_valid_reason(Polygon(corners))
             wrong = f"the outline of the plan meets itself ({reason})."

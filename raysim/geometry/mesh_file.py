@@ -17,7 +17,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from shapely.geometry import Polygon
 
-from raysim.errors import Complaint
+from raysim.errors import Complaint, figure
 from raysim.geometry.obj_file import read_obj
 from raysim.geometry.polygons import Facet, common, facet_from, joined
 from raysim.geometry.soundness import checked
@@ -248,11 +248,11 @@ def _facets(soup: Soup, room: MeshRoom, complaints: list[Complaint]) -> list[Fac
 def _complain_of_overlap(
     here: Facet, there: Facet, area_m2: float, room: MeshRoom, complaints: list[Complaint]
 ) -> None:
-    at = ", ".join(f"{x:.3g}" for x in here.corners_m().mean(axis=0))
+    at = ", ".join(figure(round(x, 3)) for x in here.corners_m().mean(axis=0))
     _complain(
         complaints,
         str(room.path),
-        f'{area_m2:.3g} m2 of "{here.surface}" near ({at}) m lie on "{there.surface}".',
+        f'{figure(area_m2)} m2 of "{here.surface}" near ({at}) m lie on "{there.surface}".',
         "Delete the faces that are there twice, or undo the fold.",
         "RS-G19",
     )

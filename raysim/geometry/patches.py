@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from raysim.errors import Complaint
+from raysim.errors import Complaint, figure
 from raysim.geometry.polygons import Facet, common, without
 from raysim.scene.model import Patch
 from raysim.units import Float
@@ -156,4 +156,4 @@ def _strip(across: Float, limits: Sequence[float]) -> Polygon:
 def _extent(facets: Sequence[Facet]) -> str:
     corners = np.concatenate([f.corners_m() for f in facets])
     limits = zip("xyz", corners.min(axis=0), corners.max(axis=0), strict=True)
-    return ", ".join(f"{name} {low:.4g} to {high:.4g}" for name, low, high in limits)
+    return ", ".join(f"{n} {figure(low, 4)} to {figure(high, 4)}" for n, low, high in limits)

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from raysim.errors import Complaint
+from raysim.errors import Complaint, figure
 from raysim.geometry.polygons import area_vector_m2
 from raysim.geometry.soup import Seams, Soup, fill_polygon, seams_of
 from raysim.scene.model import MeshRoom
@@ -50,7 +50,7 @@ def checked(
     size_m = float(np.ptp(used, axis=0).max())
     if not SMALLEST_M <= size_m <= LARGEST_M:
         complain(
-            f"the room is {size_m:.3g} m long with lengths in {room.unit}.",
+            f"the room is {figure(size_m)} m long with lengths in {room.unit}.",
             "Check the unit of the mesh: m, cm, mm, in or ft.",
             "RS-G04",
         )
@@ -138,7 +138,7 @@ def checked(
 
 def edge_text(edge_m: Float) -> str:
     """Give an edge, two points, as words for a message."""
-    a, b = ("(" + ", ".join(f"{x:.4g}" for x in p) + ")" for p in np.round(edge_m, 4) + 0.0)
+    a, b = ("(" + ", ".join(figure(x, 4) for x in p) + ")" for p in np.round(edge_m, 4) + 0.0)
     return f"from {a} to {b} m"
 
 
@@ -227,9 +227,9 @@ def _filled(soup: Soup, seams: Seams, room: MeshRoom, notes: list[str]) -> Soup:
         called = max(dict.fromkeys(around), key=around.count)
         corners += [[loop[a], loop[b], loop[c]] for a, b, c in parts]
         surface += [called] * len(parts)
-        at = ", ".join(f"{x:.3g}" for x in ring.mean(axis=0))
+        at = ", ".join(figure(round(x, 3)) for x in ring.mean(axis=0))
         notes.append(
-            f"{room.path.name}: closed a hole of {size:.3g} m2 at ({at}) m as part of "
+            f"{room.path.name}: closed a hole of {figure(size)} m2 at ({at}) m as part of "
             f'"{called}".'
         )
     if not corners:

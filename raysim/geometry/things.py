@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from raysim.errors import Complaint
+from raysim.errors import Complaint, figure
 from raysim.geometry.polygons import Facet, area_vector_m2, boxes_m, common, facet_from
 from raysim.scene.model import Thing
 from raysim.units import Float
@@ -110,7 +110,7 @@ def _fault(thing: Thing) -> str:
             return f"its area is {1e4 * np.linalg.norm(vector):.3g} cm2."
         off = np.abs((corners - corners.mean(axis=0)) @ vector) / np.linalg.norm(vector)
         if off.max() > TOUCH_M:
-            return f"its corners are {1000 * off.max():.3g} mm out of one plane."
+            return f"its corners are {figure(1000 * off.max())} mm out of one plane."
         shape = facet_from(corners, "").polygon
     else:
         if thing.z_m is None or not np.isfinite(thing.z_m).all():

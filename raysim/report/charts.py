@@ -9,8 +9,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.report.facts import WINDOW_DB, WINDOW_MS, Arrival, Target
+from raysim.report.facts import Target
 from raysim.report.numbers import amount, band_name, frequency, level
+from raysim.report.pairs import WINDOW_DB, WINDOW_MS, Arrival
 from raysim.report.svg import SHAPES, Canvas, Figure
 from raysim.units import OCTAVE_LABELS, Float, to_level_db
 
@@ -23,6 +24,9 @@ MAP_MS = 50.0
 MAP_DB = -40.0
 
 _DECAY_DB = -60.0
+
+#: Said wherever the 63 Hz octave is shown.
+COPIED = "63 Hz copies the material data of 125 Hz unless you gave eight values."
 
 
 def _step(span: float, most: int = 6) -> float:
@@ -113,10 +117,12 @@ def linger(
         "Time for the sound to fall by 60 dB, measured from 5 to 35 dB down (T30), mean over "
         "all pairs; whiskers are one standard error"
         + (", dots the pairs. " if len(each_s) > 1 else ". ")
-        + f"Dashed box: {target.words}. "
+        + f"Dashed box: {target.words}{'; ' if target.remark else ''}{target.remark}."
     )
     if modal.any():
-        caption += "Hatched bars lie below the transition frequency: take them as a hint only."
+        caption += " Hatched bars lie below the transition frequency: take them as a hint only."
+    if "63" in labels:
+        caption += f" {COPIED}"
     return canvas.figure(ident, "How long it lingers", f"Decay time by band: {words}.", caption)
 
 
@@ -225,7 +231,7 @@ def arrival_map(ident: str, arrivals: Sequence[Arrival], seen: bool) -> Figure:
         Without the direct sound.
     seen : bool
         Whether there is direct sound; otherwise delay and level are re the first
-        arrival.
+        arrival, and there is no window: it counts from direct sound.
     """
     left, right, top = 40.0, 10.0, 20.0
     plot_h = 210.0
@@ -249,7 +255,8 @@ def arrival_map(ident: str, arrivals: Sequence[Arrival], seen: bool) -> Figure:
     def y_of(level_db: float) -> float:
         return float(top + plot_h * (ceiling_db - level_db) / (ceiling_db - MAP_DB))
 
-    canvas.rect(x_of(0), top, x_of(WINDOW_MS) - x_of(0), y_of(WINDOW_DB) - top, "window")
+    if seen:
+        canvas.rect(x_of(0), top, x_of(WINDOW_MS) - x_of(0), y_of(WINDOW_DB) - top, "window")
     for down in range(int(ceiling_db // 10) * 10, int(MAP_DB) - 1, -10):
         canvas.line(left, y_of(down), _WIDTH - right, y_of(down), "grid")
         canvas.text(left - 6, y_of(down) + 4, level(down, 1.0), "tick", "end")
@@ -257,14 +264,9 @@ def arrival_map(ident: str, arrivals: Sequence[Arrival], seen: bool) -> Figure:
         canvas.line(x_of(ms), base, x_of(ms), base + 4, "axis-line")
         canvas.text(x_of(ms), base + 17, f"{ms}", "tick", "middle")
     canvas.line(left, base, _WIDTH - right, base, "axis-line")
-    canvas.path(
-        [
-            (x_of(0), y_of(WINDOW_DB)),
-            (x_of(WINDOW_MS), y_of(WINDOW_DB)),
-            (x_of(WINDOW_MS), top),
-        ],
-        "limit",
-    )
+    if seen:
+        corner = (x_of(WINDOW_MS), y_of(WINDOW_DB))
+        canvas.path([(x_of(0), corner[1]), corner, (corner[0], top)], "limit")
     canvas.text(4, 12, "dB re direct" if seen else "dB re first arrival", "axis")
     after = "direct sound" if seen else "first arrival"
     canvas.text(
@@ -303,9 +305,14 @@ def arrival_map(ident: str, arrivals: Sequence[Arrival], seen: bool) -> Figure:
         "Early arrivals, surface by surface",
         f"Reflections by delay and level. Strongest: {listed or 'none'}.",
         "Every mirror-like reflection found in the first 50 ms, at its strongest octave from "
-        "1 to 8 kHz. Usual aim for control and listening rooms: nothing in the shaded window, "
-        f"{WINDOW_MS:.0f} ms long and down to {level(WINDOW_DB, 1.0)} dB (EBU Tech 3276, "
-        "2nd ed., 2.2).",
+        "1 to 8 kHz. "
+        + (
+            "Usual aim for loudspeakers in control and listening rooms: nothing in the shaded "
+            f"window, {WINDOW_MS:.0f} ms long and down to {level(WINDOW_DB, 1.0)} dB (EBU Tech "
+            "3276, 2nd ed., 2.2)."
+            if seen
+            else "There is no line of sight, and so no direct sound to compare with."
+        ),
     )
 
 

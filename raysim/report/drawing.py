@@ -140,7 +140,8 @@ def _flat(
     else:
         title = f"Section along {_AXIS_NAMES[across]}"
         caption = (
-            f"Cut at {_AXIS_NAMES[depth]} = {at_m:.2f} m; {words} overall. Sources and "
+            f"Cut at {_AXIS_NAMES[depth]} = {at_m:.2f} m, looking towards "
+            f"{'larger y' if depth == 1 else 'smaller x'}; {words} overall. Sources and "
             "receivers are shown wherever they stand."
         )
     desc = f"{title} to scale, {words}. Sources: {names[0]}. Receivers: {names[1]}."
@@ -234,7 +235,15 @@ def _draw_places(
         canvas.mark("circle", x, y, 4.6, "source" if sounds else "receiver")
     for place, sounds in marked:
         x, y = view.lay(place.position_m)
-        canvas.label(x, y, place.name, "source-name" if sounds else "receiver-name")
+        _name_place(canvas, x, y, place.name, sounds)
+
+
+def _name_place(canvas: Canvas, x: float, y: float, name: str, sounds: bool) -> None:
+    """Write a source's name, which is bold and so wider, or a receiver's."""
+    if sounds:
+        canvas.label(x, y, name, "source-name", 13.0)
+    else:
+        canvas.label(x, y, name, "receiver-name")
 
 
 def _name_inset(canvas: Canvas, view: _View, shell: Shell, inset: Inset, is_plan: bool) -> None:
@@ -372,7 +381,7 @@ def _angled(
         canvas.keep_off(x - 6, y - 6, 12, 12)
     for place, sounds in marked:
         x, y = lay(place.position_m)
-        canvas.label(x, y, place.name, "source-name" if sounds else "receiver-name")
+        _name_place(canvas, x, y, place.name, sounds)
     return canvas.figure(
         "room-view",
         "View at an angle",

@@ -3,7 +3,8 @@
 Sound that bounces to and fro over a distance d returns c/(2d) times per second. It
 loses the same share at every bounce, so the pair has a decay time of its own; where
 that is longer than the room's, the flutter is heard after the rest has died away.
-The decay time is the geometric one, without spreading round the edges: an upper limit.
+The decay time is the geometric one. It leaves out what spreads past the edges and takes
+scattered sound for lost, though some of it stays: it is about right, no more.
 """
 
 from collections.abc import Sequence
@@ -32,6 +33,7 @@ class FacingPair:
     area_m2: float  # that sees the other across the gap
     rate_hz: float  # returns per second
     decay_s: float  # of sound that stays between the two, 1 to 4 kHz
+    alpha: float  # of the softer of the two, 1 to 4 kHz
 
 
 def facing_pairs(
@@ -83,6 +85,7 @@ def facing_pairs(
                     open_m2,
                     1.0 / there_and_back_s,
                     float(decay_s),
+                    float(max(alpha[a], alpha[b])),
                 )
             )
     return tuple(sorted(found, key=lambda p: (-p.decay_s, -p.area_m2, p.first, p.second)))

@@ -14,6 +14,9 @@ CAUTIONS = (
     "tested before drilling.",
     "What hangs overhead belongs in the structure, on two independent fixings and a safety "
     "tie. Ask about floor loads in a loft.",
+    "Leave air behind what stands on a cold or damp wall, and look behind it twice a year. "
+    "Closed booths and tents need fresh air and a free way out; never shut off the air of a "
+    "boiler or stove.",
     "Begin test sounds quietly and protect your ears.",
 )
 
@@ -30,6 +33,8 @@ def limits_of(transition_hz: float) -> tuple[str, ...]:
         "there are grey or hatched: hints, not findings.",
         "Sound that bends round edges is left out: behind a table or a screen the model is "
         "too quiet.",
+        "A sheet or screen lets nothing through in this model. A real curtain passes most of "
+        "the lows: do not trust what lies behind one.",
         "A wall reflects by one absorption coefficient, whatever the angle.",
         "It says nothing about noise from outside or to the neighbours: that needs mass and "
         "seals, not absorbers.",

@@ -3,67 +3,38 @@
 All text is ready to print, with unit and uncertainty; the template only lays it out.
 """
 
-from collections.abc import Callable
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from raysim.folders import RESPONSES_NAME
 from raysim.report.charts import arrival_map, decay_panels, energy_over_time, linger
 from raysim.report.drawing import room_figures
-from raysim.report.facts import LayoutFacts, PairFacts, RoomFacts, gather, within
+from raysim.report.facts import LayoutFacts, RoomFacts, gather
+from raysim.report.finding import KIND_WORDS, VOICE, Finding
 from raysim.report.limits import CAUTIONS, limits_of
 from raysim.report.numbers import (
     NOTHING,
     amount,
-    band_name,
     beside,
     frequency,
     index_of_one,
     level,
-    plus_minus,
-    share_pct,
     with_error,
 )
+from raysim.report.pairs import PairFacts, mean_of, middle_of, within
+from raysim.report.reflections import pair_findings
 from raysim.report.svg import Figure
-from raysim.report.verdict import KIND_WORDS, Finding, layout_findings, pair_findings, sti_word
+from raysim.report.tables import Cell, Table, cell_of, measures_table
+from raysim.report.verdict import layout_findings, sti_word
+from raysim.response.wav import wav_names
 from raysim.scene.model import Bands, Material
 from raysim.store.file import Results
-from raysim.units import Float
 
 #: Early arrivals listed in the table of a pair.
 _LISTED = 10
-
-
-@dataclass(frozen=True, slots=True)
-class Cell:
-    """One number of a table and its standard error, as text; the row has the unit."""
-
-    text: str
-    error: str = ""
-    is_hint: bool = False  # below the transition frequency
-    why: str = ""  # why there is no number
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One measure: its everyday name, its symbol, its unit, a number per column."""
-
-    name: str
-    symbol: str
-    unit: str
-    cells: tuple[Cell, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """Rows under columns, with what the columns are."""
-
-    ident: str
-    title: str
-    columns: tuple[str, ...]
-    rows: tuple[Row, ...]
-    caption: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +55,19 @@ class SurfaceRow:
     material: str
     area: str
     alpha: tuple[Cell, ...]  # with the range instead of an error
+
+
+@dataclass(frozen=True, slots=True)
+class PairRow:
+    """One line of the list of all pairs, and where its response lies."""
+
+    ident: str  # of the pair's part of the page
+    title: str
+    t30: Cell
+    c50: Cell
+    sti: Cell
+    strongest: str
+    wav: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +92,7 @@ class LayoutPage:
     name: str
     findings: tuple[Finding, ...]
     linger: Figure
+    overview: tuple[PairRow, ...]
     pairs: tuple[PairPage, ...]
 
 
@@ -122,6 +107,7 @@ class Page:
     room_figures: tuple[Figure, ...]
     surfaces: tuple[SurfaceRow, ...]
     materials: tuple[tuple[str, str], ...]  # name, where its numbers come from
+    wav_folder: str
     ignored: tuple[str, ...]
     limits: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -129,26 +115,31 @@ class Page:
     kind_words: dict[str, str]
 
 
-def make_page(results: Results) -> Page:
+def make_page(results: Results, room: RoomFacts | None = None) -> Page:
     """Compute all that the page shows.
 
     Parameters
     ----------
     results : Results
         An open result file with at least one layout.
+    room : RoomFacts, optional
+        What `gather` gave for it, to spare measuring again.
 
     Returns
     -------
     Page
     """
-    room = gather(results)
+    room = room or gather(results)
     several = len(room.layouts) > 1
+    wavs = iter(
+        wav_names([(p.layout, p.source, p.receiver) for one in room.layouts for p in one.pairs])
+    )
     return Page(
         title=results.title,
         about=results.about,
         facts=_facts(room),
         layouts=tuple(
-            _layout_page(room, layout, results.bands, f"layout-{i + 1}", several)
+            _layout_page(room, layout, results.bands, f"layout-{i + 1}", several, wavs)
             for i, layout in enumerate(room.layouts)
         ),
         room_figures=room_figures(results.room, results.sources, results.receivers),
@@ -158,6 +149,7 @@ def make_page(results: Results) -> Page:
             for name, m in sorted(results.materials.items())
             if name in results.sides.materials
         ),
+        wav_folder=RESPONSES_NAME,
         ignored=tuple(results.ignored),
         limits=limits_of(room.layouts[0].transition_hz),
         cautions=CAUTIONS,
@@ -178,7 +170,12 @@ def _facts(room: RoomFacts) -> tuple[tuple[str, str], ...]:
 
 
 def _layout_page(
-    room: RoomFacts, layout: LayoutFacts, bands: Bands, ident: str, several: bool
+    room: RoomFacts,
+    layout: LayoutFacts,
+    bands: Bands,
+    ident: str,
+    several: bool,
+    wavs: Iterator[str],
 ) -> LayoutPage:
     each = np.stack([p.measures.t30_s for p in layout.pairs])
     return LayoutPage(
@@ -189,6 +186,10 @@ def _layout_page(
             f"{ident}-linger", bands.labels, layout.t30_s, layout.t30_error_s, each,
             layout.is_modal, room.target,
         ),
+        overview=tuple(
+            _pair_row(pair, bands, f"{ident}-pair-{i + 1}", next(wavs))
+            for i, pair in enumerate(layout.pairs)
+        ),
         pairs=tuple(
             _pair_page(layout, pair, bands, f"{ident}-pair-{i + 1}")
             for i, pair in enumerate(layout.pairs)
@@ -196,17 +197,45 @@ def _layout_page(
     )  # fmt: skip
 
 
+def _title(pair: PairFacts) -> str:
+    return f"{pair.source} → {pair.receiver}"
+
+
+def _pair_row(pair: PairFacts, bands: Bands, ident: str, wav: str) -> PairRow:
+    m, error, middle = pair.measures, pair.measures.error, middle_of(bands)
+    strongest = pair.strongest
+    found = NOTHING
+    if strongest is not None:
+        found = (
+            f"{level(strongest.level_db)} dB after {strongest.delay_ms:.1f} ms, "
+            f"{', then '.join(strongest.surfaces)}"
+        )
+        if not pair.is_seen:
+            found += " (no line of sight: re the first arrival)"
+        elif pair.is_turned_away:
+            found += " (microphone turned away: re the direct sound as heard all round)"
+    return PairRow(
+        ident,
+        _title(pair),
+        cell_of(amount(m.t30_mid_s, 0.01), float(error["t30_mid_s"]), 0.01),
+        cell_of(level(pair.c50_mid_db), mean_of(error["c50_db"], middle), 0.1),
+        cell_of(index_of_one(m.sti), float(error["sti"]), 0.01),
+        found,
+        wav,
+    )
+
+
 def _pair_page(layout: LayoutFacts, pair: PairFacts, bands: Bands, ident: str) -> PairPage:
     m = pair.measures
     lingers = with_error(m.t30_mid_s, float(m.error["t30_mid_s"]), 0.01, "s")
-    speech = beside(index_of_one(m.sti), float(m.error["sti"]), 0.01)
+    speech = f"early over late sound, C50 {level(pair.c50_mid_db)} dB"
+    if pair.sounds == VOICE:
+        index = beside(index_of_one(m.sti), float(m.error["sti"]), 0.01)
+        speech = f"speech transmission index {index}, {sti_word(m.sti)}"
     return PairPage(
         ident=ident,
-        title=f"{pair.source} → {pair.receiver}",
-        summary=(
-            f"{pair.distance_m:.2f} m apart · lingers {lingers} · speech transmission index "
-            f"{speech}, {sti_word(m.sti)}"
-        ),
+        title=_title(pair),
+        summary=f"{pair.distance_m:.2f} m apart · lingers {lingers} · {speech}",
         findings=pair_findings(pair),
         figures=(
             arrival_map(f"{ident}-map", pair.early, pair.is_seen),
@@ -219,67 +248,10 @@ def _pair_page(layout: LayoutFacts, pair: PairFacts, bands: Bands, ident: str) -
                 pair.energy.total, pair.energy.specular,
             ),
         ),
-        measures=_measures(layout, pair, bands, ident),
+        measures=measures_table(layout, pair, bands, ident),
         early=_early_rows(pair),
         early_note=_early_note(pair),
     )  # fmt: skip
-
-
-#: Everyday name, symbol, unit, attribute, how to print, resolution. In the order shown.
-_Print = Callable[[float, float], str]
-_MEASURES: tuple[tuple[str, str, str, str, _Print, float, float], ...] = (
-    ("How long it lingers", "T30", "s", "t30_s", amount, 0.01, 1.0),
-    ("… from the first 20 dB of it", "T20", "s", "t20_s", amount, 0.01, 1.0),
-    ("First impression of decay", "EDT", "s", "edt_s", amount, 0.01, 1.0),
-    ("Unevenness of the decay", "C", "%", "curvature_pct", level, 1.0, 1.0),
-    ("Speech: early over late", "C50", "dB", "c50_db", level, 0.1, 1.0),
-    ("Music: early over late", "C80", "dB", "c80_db", level, 0.1, 1.0),
-    ("Share that comes early", "D50", "%", "d50", lambda v, _: share_pct(v), 1.0, 100.0),
-    (
-        "Centre of the energy",
-        "Ts",
-        "ms",
-        "ts_s",
-        lambda v, r: amount(1000.0 * v, r),
-        1.0,
-        1000.0,
-    ),
-    ("Strength re 10 m in the open", "G", "dB", "g_db", level, 0.1, 1.0),
-    ("Share from the sides", "J_LF", "%", "j_lf", lambda v, _: share_pct(v), 1.0, 100.0),
-)
-
-
-def _measures(layout: LayoutFacts, pair: PairFacts, bands: Bands, ident: str) -> Table:
-    rows = []
-    for name, symbol, unit, attribute, show, resolution, factor in _MEASURES:
-        values: Float = getattr(pair.measures, attribute)
-        errors = pair.measures.error[attribute] * factor
-        why = pair.measures.why.get(attribute, ("",) * len(values))
-        rows.append(
-            Row(
-                name,
-                symbol,
-                unit,
-                tuple(
-                    Cell(
-                        show(float(v), resolution),
-                        plus_minus(float(e), resolution) if np.isfinite(v) else "",
-                        bool(layout.is_modal[i]),
-                        "" if np.isfinite(v) else why[i],
-                    )
-                    for i, (v, e) in enumerate(zip(values, errors, strict=True))
-                ),
-            )
-        )
-    return Table(
-        f"{ident}-measures",
-        "Measures by band",
-        tuple(band_name(label) for label in bands.labels),
-        tuple(rows),
-        "ISO 3382-1 and -2; ± is one standard error of the calculation, not of the room's "
-        "data. Grey columns lie below the transition frequency. "
-        f"{NOTHING} marks what could not be had; the reason is shown on pointing at it.",
-    )
 
 
 def _early_rows(pair: PairFacts) -> tuple[EarlyRow, ...]:
@@ -289,7 +261,7 @@ def _early_rows(pair: PairFacts) -> tuple[EarlyRow, ...]:
             f"{a.delay_ms:.1f}",
             level(a.level_db),
             ", then ".join(a.surfaces),
-            a.is_in_window,
+            a.is_in_window and pair.is_seen,
         )
         for a in from_loudest
     )

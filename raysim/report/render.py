@@ -9,6 +9,7 @@ from pathlib import Path
 
 import jinja2
 
+from raysim.report.facts import RoomFacts
 from raysim.report.page import Page, make_page
 from raysim.store.file import open_results
 from raysim.store.replace import replace_file, replacement_target
@@ -49,7 +50,7 @@ def _tight(text: str) -> str:
     return _LOOSE.sub("\\1\N{NO-BREAK SPACE}\\2", text)
 
 
-def write_page(results_path: Path, out: Path) -> Path:
+def write_page(results_path: Path, out: Path, room: RoomFacts | None = None) -> Path:
     """Write the page of a result file.
 
     Parameters
@@ -58,6 +59,8 @@ def write_page(results_path: Path, out: Path) -> Path:
         Result file.
     out : Path
         The page to write; one that is there is replaced.
+    room : RoomFacts, optional
+        What `gather` gave for the file, to spare measuring again.
 
     Returns
     -------
@@ -71,6 +74,6 @@ def write_page(results_path: Path, out: Path) -> Path:
     """
     target = replacement_target(out)
     with open_results(results_path) as results:
-        text = render(make_page(results))
+        text = render(make_page(results, room))
     replace_file(target, lambda: text.encode())
     return out

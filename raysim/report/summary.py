@@ -20,7 +20,7 @@ from rich.table import Table
 from rich.text import Text
 
 from raysim.measures.pair import BAND_MEASURES
-from raysim.report.facts import LayoutFacts, PairFacts, RoomFacts, gather, mean_of, middle_of
+from raysim.report.facts import LayoutFacts, RoomFacts, gather
 from raysim.report.numbers import (
     NOTHING,
     amount,
@@ -30,6 +30,7 @@ from raysim.report.numbers import (
     plus_minus,
     share_pct,
 )
+from raysim.report.pairs import PairFacts, mean_of, middle_of
 from raysim.scene.model import Bands
 from raysim.store.file import Results, open_results
 from raysim.store.replace import replace_file, replacement_target
@@ -42,20 +43,22 @@ _UNITS = {"s": "s", "db": "dB", "permille": "permille", "pct": "%"}
 _LISTED = 3
 
 
-def summary_table(results: Results) -> RenderableType:
+def summary_table(results: Results, room: RoomFacts | None = None) -> RenderableType:
     """Give the main numbers and the strongest early arrivals, to print with rich.
 
     Parameters
     ----------
     results : Results
         An open result file with at least one layout.
+    room : RoomFacts, optional
+        What `gather` gave for it, to spare measuring again.
 
     Returns
     -------
     rich renderable
         One table per layout; numbers are means of 500 Hz and 1 kHz but for STI.
     """
-    room = gather(results)
+    room = room or gather(results)
     return Group(*(_layout_table(room, layout, results.bands) for layout in room.layouts))
 
 
@@ -73,14 +76,17 @@ def _layout_table(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> Rendera
     numbers.add_column("from → to")
     for head in ("T30, s", "EDT, s", "C50, dB", "D50, %", "G, dB", "STI"):
         numbers.add_column(head, justify="right")
-    early = Table(
-        title=Text("Strongest early arrivals, after the direct sound and re it"),
-        caption=(
+    notes = []
+    if any(p.is_turned_away for p in layout.pairs):
+        notes.append(
             "* the microphone points away from this source: dB re the direct sound as one "
             "that hears all round would take it"
-            if any(p.is_turned_away for p in layout.pairs)
-            else None
-        ),
+        )
+    if not all(p.is_seen for p in layout.pairs):
+        notes.append("† no line of sight: dB and ms re the first arrival")
+    early = Table(
+        title=Text("Strongest early arrivals, after the direct sound and re it"),
+        caption="\n".join(notes) or None,
         title_justify="left",
         caption_justify="left",
         box=box.SIMPLE_HEAD,
@@ -92,7 +98,8 @@ def _layout_table(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> Rendera
     middle = middle_of(bands)
     for pair in layout.pairs:
         m, error = pair.measures, pair.measures.error
-        name = Text(f"{pair.source} → {pair.receiver}" + (" *" if pair.is_turned_away else ""))
+        marks = (" *" if pair.is_turned_away else "") + ("" if pair.is_seen else " †")
+        name = Text(f"{pair.source} → {pair.receiver}{marks}")
 
         def mean(values: Float) -> float:
             return mean_of(values, middle)
@@ -121,7 +128,7 @@ def _cell(text: str, error: float, resolution: float) -> str:
     return text if text == NOTHING else f"{text} {plus_minus(error, resolution)}".rstrip()
 
 
-def write_tables(results_path: Path, folder: Path) -> list[Path]:
+def write_tables(results_path: Path, folder: Path, room: RoomFacts | None = None) -> list[Path]:
     """Write `measures.csv` and `measures.json`.
 
     Parameters
@@ -130,6 +137,8 @@ def write_tables(results_path: Path, folder: Path) -> list[Path]:
         Result file.
     folder : Path
         Where to write them; files there are replaced.
+    room : RoomFacts, optional
+        What `gather` gave for the file, to spare measuring again.
 
     Returns
     -------
@@ -143,7 +152,7 @@ def write_tables(results_path: Path, folder: Path) -> list[Path]:
     """
     targets = [replacement_target(folder / name) for name in ("measures.csv", "measures.json")]
     with open_results(results_path) as results:
-        room = gather(results)
+        room = room or gather(results)
         texts = (_as_csv(room, results.bands), _as_json(room, results))
     for target, text in zip(targets, texts, strict=True):
         replace_file(target, text.encode)

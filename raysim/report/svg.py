@@ -148,7 +148,7 @@ class Canvas:
         """
         width = _CHARACTER * size * len(words)
         spots = [(x - 0.5 * width, y + 0.35 * size, 0.0)] if is_centred else []
-        for cost, gap in ((0.0, 7.0), (6.0, 16.0), (14.0, 28.0), (24.0, 42.0), (40.0, 60.0)):
+        for cost, gap in ((0.0, 9.0), (6.0, 16.0), (14.0, 28.0), (24.0, 42.0), (40.0, 60.0)):
             up, down = y - 0.8 * gap, y + 0.8 * gap + 0.75 * size
             spots += [
                 (x + gap, y + 0.35 * size, cost), (x - gap - width, y + 0.35 * size, cost),
@@ -161,11 +161,11 @@ class Canvas:
 
         def cost_of(spot: tuple[float, float, float]) -> float:
             left, base, cost = spot
-            box = (left - 1, base - 0.85 * size, left + width + 1, base + 0.25 * size)
+            box = (left - 4, base - 0.85 * size, left + width + 4, base + 0.25 * size)
             return cost + self._overlap(box) + 1.5 * _points_in(lines, box)
 
         left, base, cost = min(spots, key=cost_of)
-        self.taken.append((left - 1, base - 0.85 * size, left + width + 1, base + 0.25 * size))
+        self.taken.append((left - 4, base - 0.85 * size, left + width + 4, base + 0.25 * size))
         if cost > 5.0:
             near_x = min(max(x, left), left + width)
             near_y = base if base < y else base - 0.75 * size

@@ -4,27 +4,20 @@ Every limit here says where it comes from. A finding is a fault, something to wa
 fine, or a note; it never promises what a treatment would do.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-
 import numpy as np
+from numpy.typing import NDArray
 
-from raysim.report.facts import (
-    Arrival,
-    LayoutFacts,
-    PairFacts,
-    RoomFacts,
-    mean_of,
-    middle_of,
-    within,
-)
+from raysim.report.facts import LayoutFacts, RoomFacts
+from raysim.report.finding import KIND_WORDS, VOICE, Finding, purposes
 from raysim.report.flutter import FacingPair
-from raysim.report.numbers import amount, band_name, frequency, index_of_one, level, with_error
+from raysim.report.numbers import amount, band_name, frequency, index_of_one, with_error
+from raysim.report.pairs import mean_of, middle_of, within
+from raysim.report.reflections import close_finding, early_findings
 from raysim.scene.model import Bands
 
 #: Low-mid over high decay that is heard as boxy, and that is worth a look; common
 #: practice, no source.
-_BOXY, _TILTED = 1.5, 1.25
+_BOXY, _TILTED, _THIN = 1.5, 1.25, 0.8
 
 #: Curvature 100 (T30/T20 - 1) in per cent, ISO 3382-2:2008 Annex B; above 10 % a decay
 #: is suspected of being two decays (value from memory).
@@ -32,36 +25,6 @@ _BENT_PCT = 10.0
 
 #: Lower ends of the ratings of STI, IEC 60268-16 (values from memory).
 _STI_WORDS = ((0.75, "excellent"), (0.60, "good"), (0.45, "fair"), (0.30, "poor"), (0.0, "bad"))
-
-#: What each kind is called where colour and shape are not enough.
-KIND_WORDS = {
-    "fault": "Needs work",
-    "watch": "Worth a look",
-    "fine": "Fine",
-    "note": "Note",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing to say about the room."""
-
-    kind: str  # a key of KIND_WORDS
-    headline: str
-    sentence: str
-
-
-def join_names(names: Sequence[str]) -> str:
-    """Join names as one writes them: "a", "a and b", "a, b and c"."""
-    if len(names) < 2:
-        return "".join(names)
-    return f"{', '.join(names[:-1])} and {names[-1]}"
-
-
-def way_of(arrival: Arrival) -> str:
-    """Say over which surfaces a reflection came."""
-    first, *others = arrival.surfaces
-    return f"from the {first}" + "".join(f", then the {name}" for name in others)
 
 
 def sti_word(sti: float) -> str:
@@ -85,7 +48,8 @@ def layout_findings(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> tuple
     found = [
         _lingering(room, layout, bands),
         _balance(layout, bands),
-        _strongest(layout),
+        *early_findings(layout.pairs),
+        *(close_finding(p) for p in layout.pairs if p.is_close),
         *_flutter(layout),
         *_bend(layout, bands),
         *_speech(layout),
@@ -119,42 +83,62 @@ def _lingering(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> Finding:
         )
     aim = (
         f"Control and listening rooms of this size aim for {target.low_s:.2f} to "
-        f"{target.high_s:.2f} s (EBU Tech 3276, 2nd ed."
-        + ("; extrapolated to so small a room" if target.is_extrapolated else "")
-        + "); rooms to play music in together want more."
+        f"{target.high_s:.2f} s (EBU Tech 3276, 2nd ed., 2.3"
+        + (f"; {target.remark}" if target.remark else "")
+        + "); rooms to play music in together want more (common practice, no source)."
     )
-    if time_s > 2.0 * target.high_s:
-        return Finding(
-            "fault", "Sound lingers far too long for recording or mixing.", measured + aim
-        )
-    if time_s > target.high_s:
-        return Finding(
-            "watch", "Sound lingers longer than usual for recording or mixing.", measured + aim
-        )
-    if time_s < target.low_s:
-        return Finding("watch", "The room is very dead.", measured + aim)
-    return Finding("fine", "Sound dies away in good time.", measured + aim)
+    judged = purposes(p.sounds for p in layout.pairs)
+    kind, headline = (
+        _lingering_for(judged, time_s, target.low_s, target.high_s)
+        if judged
+        else ("note", _lingering_both_ways(time_s, target.low_s, target.high_s))
+    )
+    return Finding(kind, headline, measured + aim)
+
+
+def _lingering_for(judged: str, time_s: float, low_s: float, high_s: float) -> tuple[str, str]:
+    if time_s > 2.0 * high_s:
+        return "fault", f"Sound lingers far too long for {judged}."
+    if time_s > high_s:
+        return "watch", f"Sound lingers longer than usual for {judged}."
+    if time_s < low_s:
+        return "watch", "The room is very dead."
+    return "fine", "Sound dies away in good time."
+
+
+def _lingering_both_ways(time_s: float, low_s: float, high_s: float) -> str:
+    """Say what a decay time is to players and to a mixer, where the use is not known."""
+    if time_s > high_s:
+        return "Sound lingers: wanted by players, unwanted in mixing."
+    if time_s < low_s:
+        return "The room is very dead: players miss the room, and mixing wants more too."
+    return "Sound dies away as mixing wants it; players may miss the room."
 
 
 def _balance(layout: LayoutFacts, bands: Bands) -> Finding:
-    low = mean_of(layout.t30_s, within(bands, 125.0, 400.0))
+    lows = within(bands, 125.0, 400.0)
+    known = lows[~layout.is_modal[lows]]
+    used = known if len(known) else lows
+    low = mean_of(layout.t30_s, used)
     high = mean_of(layout.t30_s, within(bands, 2000.0, 2000.0))
     if not (np.isfinite(low) and np.isfinite(high) and high > 0.0):
         return Finding(
             "note", "The balance of lows and highs could not be read off.",
-            "A decay time is missing at 125 to 400 Hz or at 2 kHz.",
+            f"A decay time is missing {_span(bands, used)} or at 2 kHz.",
         )  # fmt: skip
     ratio = low / high
     numbers = (
-        f"From 125 to 400 Hz sound takes {amount(low, 0.01)} s, at 2 kHz "
-        f"{amount(high, 0.01)} s: {ratio:.1f} to 1. "
+        f"Sound takes {amount(low, 0.01)} s {_span(bands, used)} and {amount(high, 0.01)} s at "
+        f"2 kHz: {ratio:.1f} to 1. "
     )
-    hint = (
-        f"Below {frequency(layout.transition_hz)} the lows are single modes, so take the first "
-        "number as a hint."
-        if layout.transition_hz > 125.0
-        else ""
+    modes = (
+        f"Below {frequency(layout.transition_hz)} a room rings at single modes, which rays do "
+        "not know"
     )
+    unknown = "The lows are not known from this calculation."
+    if not len(known):
+        return Finding("note", unknown, f"{numbers}{modes}: the first number is a hint only.")
+    hint = f"{modes}: nothing is said of the bands there." if len(known) < len(lows) else ""
     if ratio > _BOXY:
         return Finding(
             "fault", "Voices will sound boxy: the low middle outlasts the highs.",
@@ -169,82 +153,67 @@ def _balance(layout: LayoutFacts, bands: Bands) -> Finding:
             "watch", "Bright: the highs ring on after the rest.",
             numbers + "Hard bare surfaces give such a room its hard edge. " + hint,
         )  # fmt: skip
-    return Finding("fine", "Lows and highs die away together.", numbers + hint)
+    if ratio < _THIN:
+        return Finding("note", "Lows die away sooner than highs.", numbers + hint)
+    if hint:
+        return Finding("note", unknown, numbers + hint)
+    return Finding("fine", "Lows and highs die away together.", numbers)
 
 
-def _strongest(layout: LayoutFacts) -> Finding:
-    heard = [
-        (p.strongest, p)
-        for p in layout.pairs
-        if p.strongest is not None and p.is_seen and not p.is_turned_away
-    ]
-    if not heard:
-        return Finding(
-            "note", "No early reflection stands out.",
-            "No mirror-like reflection was found within 50 ms of a direct sound.",
-        )  # fmt: skip
-    arrival, pair = max(heard, key=lambda item: item[0].level_db)
-    return _early(arrival, pair, several=len(layout.pairs) > 1)
+def _span(bands: Bands, index: NDArray[np.intp]) -> str:
+    first, last = (band_name(bands.labels[i]) for i in (index[0], index[-1]))
+    return f"at {first}" if first == last else f"from {first} to {last}"
 
 
-def _early(arrival: Arrival, pair: PairFacts, several: bool) -> Finding:
-    sentence = (
-        f"{'Over all pairs, the' if several else 'The'} strongest early reflection reaches "
-        f"“{pair.receiver}” {arrival.delay_ms:.1f} ms after the direct sound of "
-        f"“{pair.source}”, {_below(arrival.level_db)}, {way_of(arrival)}. "
+def _apart(pair: FacingPair) -> str:
+    return (
+        f"{pair.first} and {pair.second}, {pair.distance_m:.2f} m apart over "
+        f"{pair.area_m2:.1f} m²"
     )
-    if arrival.is_in_window:
-        return Finding(
-            "fault",
-            f"A strong early reflection comes {way_of(arrival)}.",
-            sentence
-            + "Control and listening rooms aim for 10 dB below or less during the first "
-            "15 ms, from 1 to 8 kHz (EBU Tech 3276, 2nd ed., 2.2).",
-        )
-    return Finding(
-        "fine",
-        "Early reflections stay low.",
-        sentence + "That keeps clear of the first 15 ms down to 10 dB below the direct sound "
-        "(EBU Tech 3276, 2nd ed., 2.2).",
-    )
-
-
-def _below(level_db: float) -> str:
-    if level_db > 0.05:
-        return f"{level(level_db)} dB above it"
-    return f"{level(abs(level_db))} dB below it"
 
 
 def _flutter(layout: LayoutFacts) -> list[Finding]:
-    """Name the longest-lasting facing pair of each distance."""
+    """Name the longest-lasting facing pair of each distance, and the nearest hard one."""
     pairs: list[FacingPair] = []
     for pair in layout.flutter:
         if all(abs(pair.distance_m - p.distance_m) > 0.05 for p in pairs):
             pairs.append(pair)
     pairs = pairs[:4]
-    if not pairs:
-        return []
-    told = [
-        f"{p.first} and {p.second}, {p.distance_m:.2f} m apart over {p.area_m2:.1f} m²: "
-        f"{p.rate_hz:.0f} claps per second, up to {amount(p.decay_s, 0.1)} s long"
-        for p in pairs
-    ]
-    if len(pairs) == 1:
-        p = pairs[0]
+    found = []
+    if pairs:
+        told = [
+            f"{_apart(p)}: {p.rate_hz:.0f} claps per second, about {amount(p.decay_s, 0.1)} s "
+            "long"
+            for p in pairs
+        ]
+        first = pairs[0]
         headline = (
-            f"Flutter between {p.first} and {p.second}: {p.rate_hz:.0f} claps per second."
+            f"Flutter between {first.first} and {first.second}: {first.rate_hz:.0f} claps per "
+            "second."
+            if len(pairs) == 1
+            else f"Flutter between {len(pairs)} pairs of hard parallel surfaces."
         )
-    else:
-        headline = f"Flutter between {len(pairs)} pairs of hard parallel surfaces."
-    return [
-        Finding(
-            "watch",
-            headline,
-            f"A clap goes to and fro between {'; '.join(told)}. That outlasts the rest of the "
-            "room (1 to 4 kHz). Clap once to check; making one of the two absorb or scatter is "
-            "enough.",
+        found.append(
+            Finding(
+                "watch",
+                headline,
+                f"A clap goes to and fro between {'; '.join(told)}. That outlasts the rest of "
+                "the room, from 1 to 4 kHz, by a quarter or more (common practice, no source). "
+                "Clap once to check; making one of the two absorb or scatter is enough.",
+            )
         )
-    ]
+    near = layout.nearest
+    if near is not None and all(abs(near.distance_m - p.distance_m) > 0.05 for p in pairs):
+        found.append(
+            Finding(
+                "note",
+                f"The nearest hard parallel surfaces: {near.rate_hz:.0f} claps per second.",
+                f"Between {_apart(near)}, a clap comes back so often (c/2d). By these numbers "
+                f"it dies away in about {amount(near.decay_s, 0.1)} s and is not found to "
+                "outlast the rest of the room by a quarter. Clap once to check.",
+            )
+        )
+    return found
 
 
 def _bend(layout: LayoutFacts, bands: Bands) -> list[Finding]:
@@ -272,7 +241,11 @@ def _bend(layout: LayoutFacts, bands: Bands) -> list[Finding]:
 
 
 def _speech(layout: LayoutFacts) -> list[Finding]:
-    rated = [(p.measures.sti, p) for p in layout.pairs if np.isfinite(p.measures.sti)]
+    rated = [
+        (p.measures.sti, p)
+        for p in layout.pairs
+        if p.sounds == VOICE and np.isfinite(p.measures.sti)
+    ]
     if not rated:
         return []
     lowest, pair = min(rated, key=lambda r: r[0])
@@ -295,33 +268,3 @@ def _speech(layout: LayoutFacts) -> list[Finding]:
             "counts the room alone, without noise; rooms that are poor for recording can pass.",
         )
     ]
-
-
-def pair_findings(pair: PairFacts) -> tuple[Finding, ...]:
-    """Say what holds for one pair alone: line of sight, and the strongest reflection."""
-    if not pair.is_seen:
-        return (
-            Finding(
-                "note",
-                "No line of sight.",
-                f"Something stands between “{pair.source}” and “{pair.receiver}”. Delays and "
-                "levels are counted from the first sound that arrives. Sound bent round edges "
-                "is left out by this model.",
-            ),
-        )
-    if pair.strongest is None:
-        return ()
-    if not pair.is_turned_away:
-        return (_early(pair.strongest, pair, several=False),)
-    arrival = pair.strongest
-    return (
-        Finding(
-            "note",
-            f"“{pair.receiver}” turns away from “{pair.source}”.",
-            f"It takes the direct sound {level(-pair.direct_gain_db)} dB weaker than sound "
-            "from its front, so reflections weigh more. Their levels are re the direct sound "
-            "as a microphone that hears all round would take it. The strongest early one "
-            f"comes {arrival.delay_ms:.1f} ms later, {_below(arrival.level_db)}, "
-            f"{way_of(arrival)}.",
-        ),
-    )

@@ -6,8 +6,10 @@ the like.
 """
 
 import contextlib
+import itertools
 import os
 import struct
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -63,6 +65,33 @@ def write_wav(path: Path, response: Float, sample_rate_hz: int, comment: str = "
     finally:
         with contextlib.suppress(OSError):  # it was moved, or never made
             part.unlink()
+
+
+def wav_names(pairs: Iterable[tuple[str, str, str]]) -> list[str]:
+    """Give each pair's WAV file a name: letters, digits and dashes only, no two alike.
+
+    Parameters
+    ----------
+    pairs : iterable of (layout, source, receiver)
+        The layout is part of the name where there are several.
+
+    Examples
+    --------
+    >>> wav_names([("old", "P 1", "ear"), ("old", "p-1", "ear")])
+    ['p-1-to-ear.wav', 'p-1-to-ear-2.wav']
+    >>> wav_names([("old", "P 1", "ear"), ("new", "P 1", "ear")])
+    ['old-p-1-to-ear.wav', 'new-p-1-to-ear.wav']
+    """
+    pairs = list(pairs)
+    several = len({layout for layout, _, _ in pairs}) > 1
+    stems: list[str] = []
+    for layout, source, receiver in pairs:
+        parts = (layout if several else "", source, "to", receiver)
+        text = "-".join("".join(c if c.isalnum() else "-" for c in p) for p in parts).lower()
+        stem = "-".join(word for word in text.split("-") if word)
+        alike = (f"{stem}-{i}" for i in itertools.count(2))
+        stems.append(stem if stem not in stems else next(s for s in alike if s not in stems))
+    return [f"{stem}.wav" for stem in stems]
 
 
 def _as_wav(samples: Float, sample_rate_hz: int, comment: str) -> bytes:

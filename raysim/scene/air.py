@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 
-from raysim.errors import Complaint, SceneError
+from raysim.errors import Complaint, SceneError, figure
 from raysim.scene.model import Air
 from raysim.units import Float
 
@@ -37,7 +37,7 @@ def complaints_about(air: Air) -> tuple[Complaint, ...]:
     return tuple(
         Complaint(
             where=f"{air.place}: air",
-            wrong=f"the {name} is {value:g} {unit}.",
+            wrong=f"the {name} is {figure(value, 6)} {unit}.",
             fix=f"Give {low:g} to {high:g} {unit}.",
             code=code,
         )

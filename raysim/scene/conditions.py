@@ -4,6 +4,10 @@ from raysim.scene.model import Air, Bands, Settings
 from raysim.scene.table import Table
 
 _FRACTION = {"octave": 1, "third": 3}
+#: What a run can be asked for, here and on the command line.
+SEED = (0, 2**53)
+RAYS = (100, 10**9)
+UNTIL_T30_PCT = (0.1, 50.0)
 _SAMPLE_RATES_HZ = (44_100, 48_000, 96_000)
 
 
@@ -48,12 +52,12 @@ def read_settings(outer: Table) -> Settings:
     if table is None:
         return Settings()
     usual = Settings()
-    seed = table.number("seed", 0, 2**53, whole=True)
-    n_ray = table.number("rays", 100, 1e9, whole=True)
-    max_ray = table.number("max_rays", 100, 1e9, whole=True)
+    seed = table.number("seed", *SEED, whole=True)
+    n_ray = table.number("rays", *RAYS, whole=True)
+    max_ray = table.number("max_rays", *RAYS, whole=True)
     until_pct: float | None
     if table.holds_number("until_t30_pct"):
-        until_pct = table.number("until_t30_pct", 0.1, 50.0, "per cent, or false")
+        until_pct = table.number("until_t30_pct", *UNTIL_T30_PCT, "per cent, or false")
     else:
         until_pct = _read_until(table, usual)
     order = table.number("image_order", 0, 12, whole=True)

@@ -4,6 +4,7 @@ from collections.abc import Collection
 
 import numpy as np
 
+from raysim.errors import figure
 from raysim.scene.materials import material_or_complain
 from raysim.scene.model import Material, Patch, Thing
 from raysim.scene.names import Names
@@ -18,6 +19,10 @@ from raysim.scene.table import Table, frozen, nearest
 from raysim.units import Float
 
 KINDS = ("box", "prism", "shell", "sheet")
+_OF_SOME_KIND = (
+    "from_m", "to_m", "turn_deg", "plan_m", "z_m", "centre_m", "radius_m", "thickness_m",
+    "from_deg", "to_deg", "pieces", "corners_m", "material_top", "material_back",
+)  # fmt: skip
 
 Solid = tuple[Float, tuple[float, float]]  # plan outline, heights
 
@@ -76,8 +81,10 @@ def read_thing(
     name = table.name()
     material = material_or_complain(table, "material", materials) or stand_in
     kind = table.word("kind", KINDS, required=True)
-    if kind is None:
-        return None  # which keys belong here is not known
+    if kind is None:  # which keys belong here is not known
+        table.allow(*_OF_SOME_KIND)
+        table.close()
+        return None
     shape: Solid | None
     corners: Float | None
     material_top = material_back = None
@@ -113,7 +120,8 @@ def _read_box(table: Table) -> Solid | None:
     flat = [axis for axis, a, b in zip("xyz", low, high, strict=True) if a >= b]
     if flat:
         i = "xyz".index(flat[0])
-        wrong = f"along {flat[0]} the box runs from {low[i]:g} to {high[i]:g}."
+        ends = f"from {figure(low[i], 6)} to {figure(high[i], 6)}"
+        wrong = f"along {flat[0]} the box runs {ends}."
         table.complain("to_m", wrong, 'Every number of "to_m" is the greater one.', "RS-S13")
         return None
     outline = turned_box(np.array(low[:2]), np.array(high[:2]), turn_deg or 0.0)

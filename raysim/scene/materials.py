@@ -7,6 +7,9 @@ material, both are the likely value: no spread stated, none shown. Lists of six 
 of ``materials.toml`` names its own.
 """
 
+import re
+from collections.abc import Iterable
+from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
@@ -140,6 +143,39 @@ def material_or_complain(
     """Give the name of a known material, or complain with the nearest one."""
     name = table.text(key, required)
     if name is not None and name not in known:
-        table.complain(key, f'there is no material "{name}".', nearest(name, known), "RS-M01")
+        hint = f"{_nearest_material(name, known)} `raysim materials` lists all."
+        table.complain(key, f'there is no material "{name}".', hint, "RS-M01")
         return None
     return name
+
+
+def _nearest_material(name: str, known: Iterable[str]) -> str:
+    """Say which material was perhaps meant: spelt nearly so, or with words in common.
+
+    Examples
+    --------
+    >>> _nearest_material("wooden floor", ["painted_plaster", "wood_floor_on_joists"])
+    'Did you mean "wood_floor_on_joists"?'
+    >>> _nearest_material("wood_linnig", ["wood_floor_on_joists", "wood_lining"])
+    'Did you mean "wood_lining"?'
+    """
+    known = list(known)
+    if get_close_matches(name, known, n=1, cutoff=0.8):
+        return nearest(name, known)
+    asked = _words(name)
+    shared = {k: sum(any(_kin(a, b) for b in _words(k)) for a in asked) for k in known}
+    most = max(shared.values(), default=0)
+    best = [f'"{k}"' for k, n in shared.items() if n == most][:4]
+    if most == 0:
+        return nearest(name, known)
+    return f"Did you mean {' or '.join(filter(None, [', '.join(best[:-1]), best[-1]]))}?"
+
+
+def _words(name: str) -> list[str]:
+    return [w for w in re.split(r"[\W_]+", name.lower()) if len(w) > 2]
+
+
+def _kin(one: str, other: str) -> bool:
+    """Tell if two words are forms of one: wood and wooden, door and doors."""
+    short, long = sorted((one, other), key=len)
+    return len(short) > 3 and long.startswith(short)

@@ -45,7 +45,7 @@ def read_source(
     heard = table.texts("receivers")
     table.close()
     for i, receiver in enumerate(heard or ()):
-        if receiver not in receivers:
+        if any(receivers) and receiver not in receivers:  # having none is told already
             wrong = f'there is no receiver "{receiver}".'
             table.complain("receivers", wrong, nearest(receiver, receivers), "RS-S06", i)
     if heard == ():

@@ -167,9 +167,10 @@ def _read_finishes(
 ) -> tuple[Finish, ...]:
     """Read the table ``[surfaces]``: which surface has which material."""
     table = outer.table("surfaces", required=True)
-    if table is None:
-        return ()
     names = surface_names(room) if isinstance(room, DrawnRoom) else None
+    if table is None:  # one mistake, not also every surface without material
+        sure = names.sure if names is not None else ()
+        return tuple(Finish(surface, stand_in, outer.place()) for surface in sure)
     lacking = [s for s in (names.sure if names is not None else ()) if not table.has(s)]
     finishes = []
     for surface in table:

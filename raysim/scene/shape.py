@@ -7,6 +7,7 @@ import numpy as np
 from shapely import Polygon
 from shapely.validation import explain_validity
 
+from raysim.errors import figure
 from raysim.scene.table import Table, frozen
 from raysim.units import Float
 
@@ -69,7 +70,7 @@ def read_flat_corners(table: Table, key: str) -> Float | None:
     if off_m > _FLAT_WITHIN_M:
         table.complain(
             key,
-            f"the corners are not on one plane: one is {1000.0 * off_m:.3g} mm off.",
+            f"the corners are not on one plane: one is {figure(1000.0 * off_m)} mm off.",
             "Correct a corner, or split the sheet into flat ones.",
             "RS-S13",
         )
@@ -83,7 +84,7 @@ def read_pair(table: Table, key: str, required: bool = False) -> tuple[float, fl
     if pair is None:
         return None
     if pair[0] >= pair[1]:
-        wrong = f'"{key}" runs from {pair[0]:g} to {pair[1]:g}.'
+        wrong = f'"{key}" runs from {figure(pair[0], 6)} to {figure(pair[1], 6)}.'
         table.complain(key, wrong, "Give the smaller number first.", "RS-S13")
         return None
     return pair[0], pair[1]

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from raysim.errors import Complaint
+from raysim.errors import Complaint, figure
 from raysim.scene.lines import KeyLines
 from raysim.scene.model import Place
 from raysim.units import Float
@@ -76,6 +76,7 @@ class Table:
         self._complaints = complaints
         self._path = path
         self._asked: list[str] = []
+        self._missing: dict[str, Complaint] = {}
 
     def place(self, key: str | None = None, *inside: int) -> Place:
         """Give the place of this table, of a key, or of an element of its list."""
@@ -99,6 +100,7 @@ class Table:
         if key not in self._content:
             if required:
                 self.complain(None, f'"{key}" is missing.', f"Give {wanted}.", "RS-S03")
+                self._missing[key] = self._complaints[-1]
             return None
         value = self._content[key]
         # In Python True is a whole number; in a scene file it is a mistake.
@@ -169,9 +171,13 @@ class Table:
         hint: str = "",
     ) -> float | None:
         """Give a finite number from low to high, both allowed."""
-        wanted = f"{'a whole' if whole else 'a'} number from {low:.10g} to {high:.10g}"
+        lowest, highest = figure(low, 15), figure(high, 15)
+        wanted = f"{'a whole' if whole else 'a'} number from {lowest} to {highest}"
         wanted = f"{wanted} {unit}".rstrip()
         value = self._take(key, (int,) if whole else (int, float), wanted, required)
+        if unit == "m" and not hint and isinstance(value, (int, float)) and value > high:
+            guess = "millimetres" if value >= 1000.0 else "centimetres"
+            hint = f"Give {wanted}: is this in {guess}?"
         if value is None or self._check_number(key, value, low, high, wanted, hint):
             return None if value is None else float(value)
         return None
@@ -189,7 +195,7 @@ class Table:
         # A chain of comparisons, as NaN fails it and whole numbers may be too long to convert.
         if max(low, -_LARGEST) <= value <= min(high, _LARGEST):
             return True
-        shown = show(value) if isinstance(value, int) else f"{value:.10g}"
+        shown = show(value) if isinstance(value, int) else figure(value, 10)
         self.complain(key, f'"{key}" is {shown}.', hint or f"Give {wanted}.", "RS-S07", *inside)
         return False
 
@@ -217,12 +223,14 @@ class Table:
         allowed = (n,) if isinstance(n, int) else n
         if not row or (allowed is not None and len(row) not in allowed):
             counts = " or ".join(str(a) for a in allowed) if allowed is not None else "some"
-            self.complain(
-                key, f'"{key}" has {len(row)} numbers.', f"Give {counts}.", "RS-S09", *inside
-            )
+            doubled = allowed is not None and len(row) in [2 * a for a in allowed if a < 6]
+            point = " Decimals take a point: 2.4." if doubled else ""
+            wrong = f'"{key}" has {len(row)} numbers.'
+            self.complain(key, wrong, f"Give {counts}.{point}", "RS-S09", *inside)
             return None
         is_bounded = math.isfinite(low) or math.isfinite(high)
-        wanted = f"numbers from {low:g} to {high:g}" if is_bounded else "finite numbers"
+        limits = f"numbers from {figure(low)} to {figure(high)}"
+        wanted = limits if is_bounded else "finite numbers"
         good = True
         for i, value in enumerate(row):
             if isinstance(value, bool) or not isinstance(value, (int, float)):
@@ -317,11 +325,21 @@ class Table:
     def _inner(self, content: dict[str, Any], *step: str | int) -> "Table":
         return Table(content, self._file, self._lines, self._complaints, self._path + step)
 
+    def allow(self, *keys: str) -> None:
+        """Let keys be present without reading them."""
+        self._asked += keys
+
     def close(self) -> None:
-        """Complain about every key that was not asked for: an unused key is a mistake."""
+        """Complain about every key that was not asked for: an unused key is a mistake.
+
+        A slip in a key that must be there is one mistake, not also a missing key.
+        """
         known = list(dict.fromkeys(self._asked))
         for key in self._content:
             if key not in known:
+                for meant in difflib.get_close_matches(key, known, n=1):
+                    lacking = self._missing.pop(meant, None)
+                    self._complaints[:] = [c for c in self._complaints if c is not lacking]
                 inside = f" in [{self._title()}]" if self._path else ""
                 self.complain(
                     key, f'"{key}" is not a known key{inside}.', nearest(key, known), "RS-S02"

@@ -1,12 +1,16 @@
 """From a TOML file to a `Table`, or to a complaint about the file as a whole."""
 
 import difflib
+import re
 import tomllib
 from pathlib import Path
 
 from raysim.errors import Complaint
 from raysim.scene.lines import KeyLines
 from raysim.scene.table import Table
+
+#: How every HDF5 file begins.
+_HDF5 = b"\x89HDF\r\n\x1a\n"
 
 
 def read_table(path: Path, complaints: list[Complaint]) -> tuple[Table, str] | None:
@@ -35,10 +39,42 @@ def read_table(path: Path, complaints: list[Complaint]) -> tuple[Table, str] | N
         digits = where.partition("line ")[2].partition(",")[0]
         line = int(digits) if digits.isdigit() else text.rstrip().count("\n") + 1
         wrong = f"this is not TOML: {cause[:1].lower()}{cause[1:]}."
-        fix = "Look for a missing quote, bracket, comma or equals sign here or just above."
-        complaints.append(Complaint(f"{path}:{line}", wrong, fix, "RS-S01"))
+        slip = _slip(text.splitlines()[line - 1])
+        complaints.append(Complaint(f"{path}:{line}", wrong, slip, "RS-S01"))
         return None
     return Table(content, str(path), KeyLines(text), complaints), text
+
+
+#: Texts in straight quotes, and comments, where no slip is looked for.
+_QUOTED = re.compile(r""""(?:[^"\\]|\\.)*"|'[^']*'|\#.*""")
+_DECIMAL_COMMA = re.compile(r"=\s*[-+]?\d+,\d+\s*$")
+_WORDS = r"[^\W\d][\w-]*"
+_SPACED = re.compile(rf"^\s*(?:{_WORDS}(?:[ \t]+[\w-]+)+\s*=|\[.*{_WORDS}[ \t]+{_WORDS}.*\])")
+_BARE_TEXT = re.compile(rf"=\s*(?!(?:true|false|nan|inf)\b){_WORDS}")
+
+
+def _slip(line: str) -> str:
+    """Say what to look for in a line that is not TOML: what people often write.
+
+    Examples
+    --------
+    >>> _slip("height_m = 2,4")
+    'Decimals take a point: 2.4.'
+    >>> _slip("big wall = 3"), _slip("floor = oak")
+    ('Names with spaces stand in quotes: "big wall".', 'Texts stand in quotes: "oak".')
+    """
+    plain = _QUOTED.sub(lambda m: "" if m[0].startswith("#") else '""', line)
+    if re.search("[\u201c\u201d\u201e\u201f\u2018\u2019\u00ab\u00bb]", plain):
+        return 'Use straight quotes: "...".'
+    if found := _DECIMAL_COMMA.search(plain):
+        number = found.group().strip("= \t").replace(",", ".")
+        return f"Decimals take a point: {number}."
+    if found := _SPACED.search(plain):
+        name = found.group().strip("[]= \t").rpartition(".")[2]
+        return f'Names with spaces stand in quotes: "{name}".'
+    if found := _BARE_TEXT.search(plain):
+        return f'Texts stand in quotes: "{plain[found.start() + 1 :].strip()}".'
+    return "Look for a missing quote, bracket, comma or equals sign here or just above."
 
 
 def _read_text(path: Path, complaints: list[Complaint]) -> str | None:
@@ -54,6 +90,13 @@ def _read_text(path: Path, complaints: list[Complaint]) -> str | None:
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         complain(f"this cannot be read as a file: {reason}.", "Give a TOML file.", "RS-F02")
+        return None
+    if raw.startswith(_HDF5):
+        complain(
+            "this is a result file, not a scene.",
+            "Use `raysim page` for it, or name the scene's folder.",
+            "RS-F03",
+        )
         return None
     try:
         text = raw.decode("utf-8-sig")

@@ -14,7 +14,7 @@ from raysim.geometry.build import build_room
 from raysim.measures.pair import measure_pair, room_decay, without_direct
 from raysim.propagation.room import acoustic_room
 from raysim.records import Arrivals, EnergyHistogram, PairResult
-from raysim.report.facts import pair_facts
+from raysim.report.pairs import pair_facts
 from raysim.scene.model import Settings
 from raysim.tracing import t30_certainty, trace_source
 

@@ -5,7 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from raysim.geometry.build import collect_room
+from raysim.geometry.between import surfaces_between
+from raysim.geometry.build import build_room, collect_room
 from raysim.scene.model import DrawnRoom, MeshRoom
 from raysim.scene.read import read_scene
 from raysim.units import to_level_db
@@ -17,6 +18,7 @@ PRINTED_ROOM = {
     "tide-tables": (40.45, 75.29),
     "ferry-slip-trio": (65.76, 111.99),
     "weir-bulletin": (25.46, 54.77),
+    "weir-bulletin-editing": (25.46, 54.77),
 }
 
 SLOPE = np.sqrt(0.5)
@@ -40,6 +42,10 @@ PLANES = {
         "floor": ((0, 0, 1), 0.0),
         "plain long wall": ((0, 1, 0), 0.0),
         "glass long wall": ((0, 1, 0), 2.05),
+    },
+    "weir-bulletin-editing": {
+        "floor": ((0, 0, 1), 0.0),
+        "plain long wall": ((0, 1, 0), 0.0),
         "radiator end": ((1, 0, 0), 0.0),
     },
 }
@@ -47,7 +53,9 @@ PLANES = {
 #: The round figure that the printed lists were made with; it fits all 26 of them.
 SPEED_M_S = 343.0
 
-#: First-order arrivals of the bare rooms as printed: scene, source, receiver, surface,
+EDITING = "weir-bulletin-editing"
+
+#: First-order arrivals of the empty rooms as printed: scene, source, receiver, surface,
 #: ms after the direct sound, dB below it by spreading alone. Closed form, mirror images.
 ARRIVALS = [
     ("tide-tables", "P1 on the ridge line", "P1 microphone", "floor", "6.5", "-22.5"),
@@ -62,9 +70,9 @@ ARRIVALS = [
     ("tide-tables", "P2 off the ridge", "P2 microphone", "south gable", "10.0", "-26.2"),
     ("tide-tables", "P3 facing the dormer", "P3 microphone", "floor", "6.5", "-22.5"),
     ("tide-tables", "P3 facing the dormer", "P3 microphone", "dormer front", "7.1", "-23.3"),
-    ("ferry-slip-trio", "violin", "pair", "ceiling", "0.9", "-0.7"),
-    ("ferry-slip-trio", "violin", "pair", "north wall", "2.2", "-1.7"),
-    ("ferry-slip-trio", "violin", "pair", "floor", "3.9", "-2.8"),
+    ("ferry-slip-trio", "violin", "main microphones", "ceiling", "0.9", "-0.7"),
+    ("ferry-slip-trio", "violin", "main microphones", "north wall", "2.2", "-1.7"),
+    ("ferry-slip-trio", "violin", "main microphones", "floor", "3.9", "-2.8"),
     ("ferry-slip-trio", "cello", "violinist's ear", "floor", "2.4", "-3.1"),
     ("ferry-slip-trio", "cello", "violinist's ear", "ceiling", "3.6", "-4.3"),
     ("ferry-slip-trio", "cello", "violinist's ear", "inner wall", "4.2", "-4.9"),
@@ -73,9 +81,9 @@ ARRIVALS = [
     ("weir-bulletin", "H2", "H1 microphone", "plain long wall", "2.8", "-4.3"),
     ("weir-bulletin", "H2", "H1 microphone", "glass long wall", "3.3", "-4.9"),
     ("weir-bulletin", "H2", "H1 microphone", "floor", "3.6", "-5.2"),
-    ("weir-bulletin", "loudspeaker right", "edit ear", "plain long wall", "2.1", "-4.6"),
-    ("weir-bulletin", "loudspeaker right", "edit ear", "radiator end", "3.0", "-6.0"),
-    ("weir-bulletin", "loudspeaker right", "edit ear", "floor", "4.3", "-7.7"),
+    (EDITING, "loudspeaker right", "edit ear", "plain long wall", "2.1", "-4.6"),
+    (EDITING, "loudspeaker right", "edit ear", "radiator end", "3.0", "-6.0"),
+    (EDITING, "loudspeaker right", "edit ear", "floor", "4.3", "-7.7"),
 ]
 
 
@@ -128,13 +136,42 @@ def test_every_pair_is_wanted(scenes, name):
     assert all(f"{number:.2f}" in text for number in PRINTED_ROOM[name])
 
 
-def test_two_are_drawn_and_one_is_a_mesh(scenes):
+def test_one_is_a_mesh_and_the_others_are_drawn(scenes):
     kinds = {name: type(scene.room) for name, scene in scenes.items()}
     assert kinds == {
         "tide-tables": DrawnRoom,
         "ferry-slip-trio": MeshRoom,
         "weir-bulletin": DrawnRoom,
+        "weir-bulletin-editing": DrawnRoom,
     }
+
+
+@pytest.mark.parametrize("name", PRINTED_ROOM)
+def test_every_pair_is_in_sight(scenes, name):
+    """No thing stands between a source and a receiver that hears it."""
+    scene, room = scenes[name], build_room(scenes[name])
+    ends = {r.name: r.position_m for r in scene.receivers}
+    for source in scene.sources:
+        for receiver in source.receivers:
+            assert surfaces_between(room, source.position_m, ends[receiver]) == ()
+
+
+def test_sight_test_can_fail(scenes):
+    """Planted fault: a line at the height of host 1's chest."""
+    room = build_room(scenes["weir-bulletin"])
+    ends = np.array([[0.55, 0.5, 0.95], [1.45, 1.025, 0.95]])
+    assert surfaces_between(room, *ends) == ("host 1 side",)
+
+
+def test_editing_is_done_in_the_same_room(scenes):
+    talking, editing = scenes["weir-bulletin"], scenes[EDITING]
+    assert np.array_equal(talking.room.plan_m, editing.room.plan_m)
+    assert talking.room.height_m == editing.room.height_m
+    assert [(f.surface, f.material) for f in talking.finishes] == [
+        (f.surface, f.material) for f in editing.finishes
+    ]
+    people = {"host 1", "host 2", "guest"}
+    assert {t.name for t in talking.things} - {t.name for t in editing.things} == people
 
 
 @pytest.mark.parametrize(("name", "source", "receiver", "surface", "ms", "db"), ARRIVALS)

@@ -4,7 +4,6 @@ import csv
 import io
 import json
 import re
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,11 +13,12 @@ from rich.console import Console
 
 from raysim.errors import StoreError
 from raysim.records import PairResult
-from raysim.report.facts import Arrival
+from raysim.report import facts
+from raysim.report.flutter import FacingPair
 from raysim.report.render import write_page
 from raysim.report.summary import summary_table, write_tables
-from raysim.report.verdict import pair_findings, sti_word
 from raysim.store.file import LayoutResult, open_results, write_layout
+from raysim.study import derive
 
 N_PAIR = 3  # of the made-up scene
 N_ROOM_FIGURE, N_PAIR_FIGURE = 4, 3
@@ -131,8 +131,8 @@ def test_page_says_what_it_leaves_out(html):
         assert words in html
 
 
-def test_page_without_line_of_sight(tmp_path):
-    """A pair that only reflections reach is shown, and said to be so."""
+def write_blocked(path):
+    """Write results whose pairs only reflections reach."""
     head = header()
     layout = layout_result("as it is", head, n_time=400)
     pairs = []
@@ -141,15 +141,23 @@ def test_page_without_line_of_sight(tmp_path):
         keep = paths.order > 0
         blocked = type(paths)(*(getattr(paths, f)[keep] for f in paths.__dataclass_fields__))
         pairs.append(PairResult(pair.source, pair.receiver, blocked, pair.histogram))
-    path = tmp_path / "blocked.h5"
     write_layout(path, head, LayoutResult("as it is", layout.key, tuple(pairs), layout.counts))
-    html = write_page(path, tmp_path / "blocked.html").read_text(encoding="utf-8")
-    assert faults_of(html) == []
-    assert html.count("No line of sight.") == N_PAIR
+    return path
 
 
-def test_page_of_silent_pair(tmp_path):
-    """A pair that nothing reaches has dashes, not numbers, and the page still stands."""
+def test_page_without_line_of_sight(html, tmp_path):
+    """A pair that only reflections reach is shown so, without a window re direct sound."""
+    path = write_blocked(tmp_path / "blocked.h5")
+    blocked = write_page(path, tmp_path / "blocked.html").read_text(encoding="utf-8")
+    assert faults_of(blocked) == []
+    assert blocked.count("No line of sight.") == N_PAIR
+    marks = ('class="window"', 'class="limit"', '<tr class="inside">', "◂")
+    assert [mark in blocked for mark in marks] == [False] * 4
+    assert [mark in html for mark in marks] == [True] * 4  # the twin: with line of sight
+
+
+def write_silent(path):
+    """Write results with a pair that nothing reaches."""
     head = header()
     layout = layout_result("as it is", head, n_time=400)
     first, *others = layout.pairs
@@ -159,8 +167,13 @@ def test_page_of_silent_pair(tmp_path):
         histogram.bin_s, np.zeros_like(histogram.energy), np.zeros_like(histogram.moments)
     )
     pairs = (PairResult(first.source, first.receiver, none, silence), *others)
-    path = tmp_path / "silent.h5"
     write_layout(path, head, LayoutResult("as it is", layout.key, pairs, layout.counts))
+    return path
+
+
+def test_page_of_silent_pair(tmp_path):
+    """A pair that nothing reaches has dashes, not numbers, and the page still stands."""
+    path = write_silent(tmp_path / "silent.h5")
     html = write_page(path, tmp_path / "silent.html").read_text(encoding="utf-8")
     assert faults_of(html) == []
 
@@ -209,44 +222,103 @@ def test_summary_shows_every_pair(results_path):
     assert "dB" in text
 
 
-def pair_of(level_db=-4.3, direct_gain_db=0.0, is_seen=True):
-    """Give what the verdict looks at in one pair."""
-    arrival = Arrival(2.8, level_db, ("north wall",))
-    return SimpleNamespace(
-        source="H2",
-        receiver="H1 mic",
-        strongest=arrival,
-        is_seen=is_seen,
-        direct_gain_db=direct_gain_db,
+FOOTNOTE = "† no line of sight: dB and ms re the first arrival"
+
+
+def shown(path):
+    console = Console(width=160, record=True, file=io.StringIO())
+    with open_results(path) as results:
+        console.print(summary_table(results))
+    return console.export_text()
+
+
+def test_summary_marks_pairs_without_line_of_sight(results_path, tmp_path):
+    text = shown(write_blocked(tmp_path / "blocked.h5"))
+    assert len(re.findall(r"→ \S+(?: \*)? †", text)) == 2 * N_PAIR  # in both tables
+    assert FOOTNOTE in text
+    assert "†" not in shown(results_path)
+
+
+def test_shares_from_the_sides_have_no_error(results_path, html, tmp_path):
+    """J_LF and L_J are known without ±: nothing is printed there, and not a zero."""
+    as_csv, as_json = write_tables(results_path, tmp_path)
+    lines = list(csv.DictReader(as_csv.read_text(encoding="utf-8").splitlines()))
+    errors = {name: {one["error"] for one in lines if one["measure"] == name and one["value"]}
+              for name in ("j_lf", "lj_db", "t30_s")}  # fmt: skip
+    assert errors["j_lf"] == errors["lj_db"] == {""}
+    assert "" not in errors["t30_s"]  # the twin
+    pairs = json.loads(as_json.read_text(encoding="utf-8"))["layouts"][0]["pairs"]
+    assert all(p["measures"]["j_lf"]["1k"]["error"] is None for p in pairs)
+    row = html[html.index("J_LF, %</span>") :].split("</tr>")[0]
+    assert "±" not in row
+    assert "±" in html[html.index("T30, s</span>") :].split("</tr>")[0]
+
+
+def test_page_says_once_why_a_number_is_missing(tmp_path):
+    """A pair that nothing reaches has no decay: the reason stands below, not in a hover."""
+    path = write_silent(tmp_path / "silent.h5")
+    html = write_page(path, tmp_path / "page.html").read_text(encoding="utf-8")
+    assert "63 Hz copies the material data of 125 Hz unless you gave eight values" in html
+    with open_results(path) as results:
+        room = facts.gather(results)
+    missing = sum(
+        bool(why) for p in room.layouts[0].pairs for of in p.measures.why.values() for why in of
     )
+    said = re.findall(r'<p class="remark">– ([^<]*)</p>', html)
+    named = sum(len(re.findall(r"\d k?Hz", one.split(": ")[0])) for one in said)
+    assert named == missing
+    assert missing > 0
 
 
-@pytest.mark.parametrize(
-    ("pair", "kind", "words"),
-    [
-        (
-            pair_of(),
-            "fault",
-            "2.8 ms after the direct sound of “H2”, 4.3 dB below it, from the",
-        ),
-        (pair_of(level_db=-9.9), "fault", "9.9 dB below it"),
-        (pair_of(level_db=-10.1), "fine", "10.1 dB below it"),
-        (pair_of(level_db=1.5), "fault", "1.5 dB above it"),
-        (pair_of(direct_gain_db=-20.0), "note", "20.0 dB weaker than sound from its front"),
-        (pair_of(is_seen=False), "note", "stands between “H2” and “H1 mic”"),
-    ],
-)
-def test_verdict_on_early_reflection(pair, kind, words):
-    """EBU Tech 3276, 2nd ed., 2.2: 10 dB down for 15 ms (read in a verbatim quotation)."""
-    (finding,) = pair_findings(pair)
-    assert finding.kind == kind
-    assert words in finding.sentence
+def test_each_pair_is_measured_once(results_path, tmp_path, monkeypatch):
+    """Page, tables and stored measures come of one measurement; progress is told."""
+    path = tmp_path / "box.h5"
+    path.write_bytes(results_path.read_bytes())
+    measured, told = [], []
+    once = facts.pair_facts
+    monkeypatch.setattr(
+        facts, "pair_facts", lambda *a: measured.append(a[0].receiver) or once(*a)
+    )
+    page = derive(path, tmp_path, lambda share, what: told.append((share, what)))
+    assert len(measured) == N_PAIR
+    write_page(path, tmp_path / "again.html")  # the twin: on its own it must measure
+    assert len(measured) == 2 * N_PAIR
+    assert (tmp_path / "again.html").read_bytes() == page.read_bytes()
+    shares = [share for share, _ in told]
+    assert shares == sorted(shares)
+    assert shares[-1] == 1.0
+    assert f"responses {N_PAIR} of {N_PAIR}" in [what for _, what in told]
+    html = page.read_text(encoding="utf-8")
+    for wav in (tmp_path / "responses").iterdir():
+        assert f"<dd>{wav.name}</dd>" in html
 
 
-@pytest.mark.parametrize(
-    ("sti", "word"),
-    [(0.76, "excellent"), (0.74, "good"), (0.59, "fair"), (0.31, "poor"), (0.1, "bad")],
-)
-def test_rating_of_speech(sti, word):
-    """IEC 60268-16, ratings: values from memory."""
-    assert sti_word(sti) == word
+def test_what_counts_as_flutter(results_path, monkeypatch):
+    """Kept from 1.25 times the room's decay on; the nearest pair is hard and of the room."""
+    with open_results(results_path) as results:
+        (layout,) = facts.gather(results).layouts
+        octaves = [results.bands.labels.index(label) for label in ("1k", "2k", "4k")]
+        lasting = layout.t30_s[octaves].mean()
+
+        def facing(name, distance_m, share=1.0, alpha=0.05):
+            return FacingPair(name, "west", distance_m, 2.0, 50.0, share * lasting, alpha)
+
+        pairs = (
+            facing("short", 4.0, 1.24), facing("long", 4.0, 1.26), facing("near", 2.0),
+            facing("curtain front", 1.0), facing("soft", 1.5, alpha=0.3),
+        )  # fmt: skip
+        monkeypatch.setattr(facts, "facing_pairs", lambda *_: pairs)
+        (layout,) = facts.gather(results).layouts
+    assert [p.first for p in layout.flutter] == ["long"]
+    assert layout.nearest.first == "near"
+
+
+def test_reflections_know_what_stands_in_the_room(results_path):
+    """The made-up box has one thing in it, a curtain with two sides."""
+    with open_results(results_path) as results:
+        (layout,) = facts.gather(results).layouts
+    heard = [a for p in layout.pairs for a in p.early]
+    over = {(n, t) for a in heard for n, t in zip(a.surfaces, a.things, strict=True)}
+    assert {t for n, t in over if n.startswith("curtain")} == {"curtain"}
+    assert {t for n, t in over if not n.startswith("curtain")} == {""}
+    assert {a.is_of_room for a in heard} == {True, False}

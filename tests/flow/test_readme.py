@@ -22,7 +22,7 @@ def test_python_example_runs(tmp_path, monkeypatch, capsys):
     (tmp_path / "example.py").write_text(example)
     runpy.run_path(str(tmp_path / "example.py"))
     printed = capsys.readouterr().out.splitlines()
-    assert len(printed) == 5
+    assert len(printed) == 3
     assert all(re.search(r"T30 \d\.\d\d ± 0\.\d\d s, STI 0\.\d\d;", line) for line in printed)
 
 

@@ -22,7 +22,7 @@ import raysim
 import raysim.study
 from raysim.cli import main
 from raysim.propagation.rays import N_BATCH, RayRun
-from raysim.study import prepare
+from raysim.study import AS_DESCRIBED, prepare
 from raysim.tracing import _follow, t30_certainty, trace_source
 
 SETTINGS = "rays = 2000\nuntil_t30_pct = false"
@@ -63,8 +63,9 @@ def contents(folder):
 def pairs_in(path):
     """Give pairs by their names, and counts of rays by source."""
     with raysim.open_results(path) as results:
-        names = results.pair_names("bare")
-        return {n: results.pair("bare", *n) for n in names}, results.counts("bare")
+        names = results.pair_names(AS_DESCRIBED)
+        pairs = {n: results.pair(AS_DESCRIBED, *n) for n in names}
+        return pairs, results.counts(AS_DESCRIBED)
 
 
 def same(one, other):
@@ -91,6 +92,7 @@ def test_run_leaves_everything_and_says_where(scene, done, tmp_path, monkeypatch
     assert main(["simulate", str(scene)]) == 0
     out, err = capsys.readouterr()
     assert err == ""  # no terminal: no progress
+    assert out.startswith("Warning: Mean absorption is above 0.35: Sabine's formula gives")
     assert "voice → microphone" in out
     assert "T30, s" in out
     folder = tmp_path / "quick-box-results"
@@ -99,7 +101,7 @@ def test_run_leaves_everything_and_says_where(scene, done, tmp_path, monkeypatch
         "index.html",
         "measures.csv",
         "measures.json",
-        "responses/bare-voice-to-microphone.wav",
+        "responses/voice-to-microphone.wav",
         "results.h5",
     ]
     for name in ("index.html", "responses", "results.h5"):
@@ -107,7 +109,7 @@ def test_run_leaves_everything_and_says_where(scene, done, tmp_path, monkeypatch
 
 
 def test_files_of_a_run_can_be_read(done):
-    samples, rate_hz = soundfile.read(done / "responses" / "bare-voice-to-microphone.wav")
+    samples, rate_hz = soundfile.read(done / "responses" / "voice-to-microphone.wav")
     assert rate_hz == 48_000
     assert np.isfinite(samples).all()
     assert np.abs(samples).argmax() / rate_hz == pytest.approx(0.6 / 343.0, abs=1e-3)
@@ -115,7 +117,7 @@ def test_files_of_a_run_can_be_read(done):
         rows = list(csv.DictReader(file))
     content = json.loads((done / "measures.json").read_text(encoding="utf-8"))
     with raysim.open_results(done / "results.h5") as results:
-        stored = results.measures("bare", "voice", "microphone")
+        stored = results.measures(AS_DESCRIBED, "voice", "microphone")
     (t30,) = [r for r in rows if r["measure"] == "t30_s" and r["band_hz"] == "1k"]
     # as many digits as the table prints
     assert float(t30["value"]) == pytest.approx(stored["t30_s"].value[4], rel=1e-5)
@@ -135,7 +137,7 @@ def chunks(data):
 
 def test_sound_says_nothing_of_when_it_was_written(done):
     """Equal results give equal files: no chunk but these, and none of them has a time."""
-    data = (done / "responses" / "bare-voice-to-microphone.wav").read_bytes()
+    data = (done / "responses" / "voice-to-microphone.wav").read_bytes()
     assert chunks(data) == ["fmt ", "fact", "LIST", "data"]
 
 
@@ -151,8 +153,10 @@ def test_run_tells_how_far_it_is_and_what_it_knows(scene, tmp_path):
     shares = [share for share, _ in told]
     assert len(told) > 2
     assert 0.0 <= min(shares) <= max(shares) == shares[-1] == 1.0
-    assert told[0][1] == "voice: how long the sound lasts"
-    assert told[-1][1].startswith("voice: T30 0.1")
+    texts = [text for _, text in told]
+    assert texts[0] == "voice: how long the sound lasts"
+    assert any(text.startswith("voice: T30 0.1") for text in texts)
+    assert texts.index("responses 1 of 1") < texts.index("page") < texts.index("done")
 
 
 def test_python_gives_the_same_as_the_command(scene, done, tmp_path):
@@ -313,8 +317,9 @@ def interrupted_after_first(scene, folder):
 
 def test_interrupted_run_keeps_the_first_source_and_is_taken_up(trio, tmp_path, traced, capsys):
     status, out, err = interrupted_after_first(trio, tmp_path / "out")
-    assert (status, out) == (130, "")
-    assert err == "stopped; what was complete is kept\n"
+    assert status == 130
+    assert all(line.startswith("Warning: ") for line in out.splitlines())
+    assert err == "stopped; 1 of 3 sources are kept. The same command goes on.\n"
     assert [p.name for p in (tmp_path / "out").iterdir()] == ["results.h5"]
     pairs, counts = pairs_in(tmp_path / "out" / "results.h5")
     assert list(pairs) == [("voice", "microphone")]
@@ -337,13 +342,41 @@ def test_page_of_a_part_of_a_run(trio, tmp_path, monkeypatch, capsys):
 
     monkeypatch.setattr(raysim.study, "trace_source", stop_at_second)
     assert main(["simulate", str(trio), "--into", str(tmp_path), "--rays", "320"]) == 130
-    assert capsys.readouterr().err == "stopped; what was complete is kept\n"
+    kept = "stopped; 1 of 3 sources are kept. The same command goes on.\n"
+    assert capsys.readouterr().err == kept
     assert main(["page", str(tmp_path / "results.h5")]) == 0
     page = (tmp_path / "index.html").read_text(encoding="utf-8")
     assert "voice" in page
-    assert [p.name for p in (tmp_path / "responses").iterdir()] == [
-        "bare-voice-to-microphone.wav"
-    ]
+    assert [p.name for p in (tmp_path / "responses").iterdir()] == ["voice-to-microphone.wav"]
+
+
+def stop(*_):
+    raise KeyboardInterrupt
+
+
+@pytest.mark.parametrize("there_before", [False, True])
+def test_stopped_before_all(scene, tmp_path, monkeypatch, capsys, there_before):
+    """A folder that was made for nothing goes; one that was there stays."""
+    monkeypatch.setattr(raysim.study, "trace_source", stop)
+    folder = tmp_path / "out"
+    if there_before:
+        folder.mkdir()
+    assert main(["simulate", str(scene), "--into", str(folder)]) == 130
+    assert capsys.readouterr().err == "stopped; nothing was complete yet\n"
+    assert folder.exists() == there_before
+
+
+def test_stopped_at_the_page(scene, tmp_path, monkeypatch, traced, capsys):
+    """All rays are kept: the next run makes what is made of them."""
+    with monkeypatch.context() as patch:
+        patch.setattr(raysim.study, "derive", stop)
+        assert main(["simulate", str(scene), "--into", str(tmp_path / "out")]) == 130
+    kept = "stopped; 1 of 1 source is kept. The same command goes on.\n"
+    assert capsys.readouterr().err == kept
+    assert traced == ["voice"]
+    assert main(["simulate", str(scene), "--into", str(tmp_path / "out")]) == 0
+    assert traced == ["voice"]
+    assert (tmp_path / "out" / "index.html").exists()
 
 
 # --- the result file is the only bridge -------------------------------------------------

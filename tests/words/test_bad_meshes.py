@@ -76,7 +76,7 @@ OBJ = {
         "RS-G17",
         ["2 separate shells", "12, 12"],
     ),
-    "40 km": (re.sub(r"\b4\b(?=.*\n)", "40000", CORNERS) + QUADS, "RS-G04", ["4e+04 m"]),
+    "40 km": (re.sub(r"\b4\b(?=.*\n)", "40000", CORNERS) + QUADS, "RS-G04", ["is 40000 m"]),
     "4 mm": (CORNERS.replace("4 ", "0.004 ").replace(" 3 ", " 0.003 ").replace("2.5", "0.0025")
              + QUADS, "RS-G04", ["0.004 m"]),
     "NaN": (BOX.replace("v 4 3 2.5", "v 4 nan 2.5"), "RS-G11", ["room.obj:8", "vertex 8"]),
@@ -248,7 +248,7 @@ DRAWN = {
         "RS-G03",
         "no space",
     ),
-    "millimetres": (box_scene(5000, 4000, 3000), "RS-G04", "5e+03 m"),
+    "millimetres": (box_scene(5000, 4000, 3000), "RS-G04", "is 5000 m"),
 }
 
 
@@ -388,7 +388,8 @@ POINTS = {
     "outside": ((5.5, 1, 1), "RS-G40", ['"S1" at (5.5, 1, 1) m', '0.5 m past "east"']),
     "NaN": ((np.nan, 1, 1), "RS-G40", ["nowhere"]),
     "inside a thing": ((1.5, 1.5, 0.5), "RS-G41", ['inside thing "cabinet"']),
-    "on a wall": ((0, 1, 1), "RS-G4", ['"west"']),
+    "on a wall": ((0, 1, 1), "RS-G40", ['lies on the surface "west"', "at least 10 mm"]),
+    "far outside": ((3400.4, 1, 1), "RS-G40", ["(3400, 1, 1) m", '3400 m past "east"']),
     "5 mm off the floor": ((3, 3, 0.005), "RS-G42", ["5 mm", '"floor"']),
     "5 mm off a sheet": ((3.005, 1, 1), "RS-G42", ['"screen front"']),
 }  # fmt: skip
@@ -407,6 +408,22 @@ def test_point_that_cannot_be_there(name, kind):
     assert complaint.code.startswith(code)
     for word in words:
         assert word.replace('"S1"', '"S1"' if kind == "source" else '"R1"') in str(complaint)
+
+
+@pytest.mark.parametrize(("n_point", "asked"), [(1, 0), (2, 1), (3, 1)])
+def test_several_points_outside_a_mesh_are_asked_for_its_axes_once(tmp_path, n_point, asked):
+    """As when y is up in the file: then each point is outside, and one cause is enough."""
+    path = tmp_path / "room.obj"
+    path.write_text(re.sub(r"v (\S+) (\S+) (\S+)", r"v \1 \3 -\2", BOX))
+    points = [(1.0 + i, 1.0, 1.2) for i in range(n_point)]
+    found = complaints_of(replace(mesh_scene(path), sources=box_scene(sources=points).sources))
+    assert [c.code for c in found] == n_point * ["RS-G40"]
+    assert "\n".join(map(str, found)).count("Is y up in the mesh file? z must be.") == asked
+
+
+def test_points_outside_a_drawn_room_are_not():
+    found = complaints_of(box_scene(sources=[(9, 9, 9), (8, 8, 8)]))
+    assert "y up" not in "\n".join(map(str, found))
 
 
 # --- all of them -----------------------------------------------------------------------

@@ -4,6 +4,7 @@ Truth: the message's code, exit code 2, and the files before and after.
 """
 
 import errno
+import io
 import os
 import resource
 import shutil
@@ -15,11 +16,17 @@ import numpy as np
 import pytest
 import soundfile
 from quick import write_quick
+from rich.console import Console
 
 import raysim
+from raysim.checklist import material_table
 from raysim.cli import main
 from raysim.response.wav import write_wav
+from raysim.scene.conditions import RAYS, SEED
+from raysim.scene.materials import catalogue
+from raysim.scene.model import Bands
 from raysim.store.file import open_results
+from raysim.study import prepare, with_settings
 
 
 def files_in(folder):
@@ -34,7 +41,7 @@ def refused(capsys, *arguments):
     assert status == 2
     assert "Traceback" not in err
     (line,) = err.splitlines()
-    assert out == ""
+    assert not out or out.startswith("Warning: ")  # of the scene, which is sound
     text, _, code = line.rpartition(" [")
     return text, code.rstrip("]")
 
@@ -92,6 +99,7 @@ def test_folder_in_place_of_a_page_or_table(scene, tmp_path, capsys, name):
     (tmp_path / "out" / name).mkdir(parents=True)
     _, code = refused(capsys, "simulate", scene, "--into", tmp_path / "out")
     assert code == "RS-H05"
+    assert (tmp_path / "out" / "results.h5").exists()
     (tmp_path / "out" / name).rmdir()
     assert main(["simulate", str(scene), "--into", str(tmp_path / "out")]) == 0
     assert "1 source was complete" in capsys.readouterr().out
@@ -105,6 +113,42 @@ def test_foreign_file_is_never_replaced(scene, tmp_path, capsys):
     _, code = refused(capsys, "simulate", scene, "--into", tmp_path / "out")
     assert code == "RS-H02"
     assert files_in(tmp_path / "out") == before
+
+
+FOREIGN = {
+    "index.html": "<p>My garden</p>",
+    "measures.csv": "flour,2 cups\n",
+    "measures.json": '{"flour": "2 cups"}',
+    "responses/letter.txt": "Dear all",
+}
+
+
+@pytest.mark.parametrize("name", FOREIGN)
+@pytest.mark.parametrize("command", ["simulate", "page"])
+def test_files_of_our_names_are_not_written_over(
+    scene, done, tmp_path, capsys, monkeypatch, name, command
+):
+    """Truth: a folder of someone's stays as it was, and nothing is computed for it."""
+    monkeypatch.setattr("raysim.study.trace_source", None)
+    path = tmp_path / "out" / name
+    path.parent.mkdir(parents=True)
+    path.write_text(FOREIGN[name])
+    before = files_in(tmp_path / "out")
+    given = scene if command == "simulate" else done / "results.h5"
+    text, code = refused(capsys, command, given, "--into", tmp_path / "out")
+    assert code == "RS-F06"
+    assert f'"{name.partition("/")[0]}"' in text
+    assert files_in(tmp_path / "out") == before
+
+
+def test_files_of_other_names_are_no_hindrance(done, tmp_path, capsys):
+    """Nor is an empty folder of our name, nor a page that we wrote before."""
+    (tmp_path / "out" / "responses").mkdir(parents=True)
+    (tmp_path / "out" / "letter.txt").write_text("Dear all")
+    for _ in range(2):
+        command = ["page", str(done / "results.h5"), "--into", str(tmp_path / "out")]
+        assert main(command) == 0
+    assert (tmp_path / "out" / "letter.txt").read_text() == "Dear all"
 
 
 # --- disks that fill --------------------------------------------------------------------
@@ -325,10 +369,11 @@ def test_own_responses_can_be_measured(tmp_path, capsys):
     "option",
     [
         ["--rays", "0"],
+        ["--rays", "99"],
         ["--rays", "-5"],
         ["--rays", "9" * 400],
         ["--seed", "-1"],
-        ["--seed", str(2**63)],
+        ["--seed", str(2**53 + 1)],
         ["--until-t30", "-1"],
         ["--until-t30", "99"],
         ["--until-t30", "nan"],
@@ -352,6 +397,27 @@ def test_all_wrong_numbers_at_once(scene, tmp_path, capsys):
     assert err.count("[RS-P01]") == 3
 
 
+@pytest.mark.parametrize(("key", "limits"), [("rays", RAYS), ("seed", SEED)])
+def test_limits_are_those_of_the_scene_file(scene, tmp_path, capsys, key, limits):
+    """Truth: the other way to say it. What one refuses the other refuses, and no more."""
+    for number in (limits[0] - 1, limits[0], limits[1], limits[1] + 1):
+        said = f"[simulate]\n{key} = {number}\nmax_rays = {RAYS[1]}\n"
+        text = (scene / "scene.toml").read_text()
+        (tmp_path / "scene.toml").write_text(text[: text.index("[simulate]")] + said)
+        given = {"n_ray" if key == "rays" else key: number}
+        takes = []
+        for ask in (
+            lambda: prepare(tmp_path),
+            lambda given=given: with_settings(prepare(scene), **given),
+        ):
+            try:
+                ask()
+                takes.append(True)
+            except raysim.RaysimError:
+                takes.append(False)
+        assert takes == [limits[0] <= number <= limits[1]] * 2
+
+
 def test_channel_zero(tmp_path, capsys):
     _, code = refused(capsys, "measure", tmp_path / "room.wav", "--channel", "0")
     assert code == "RS-P01"
@@ -363,7 +429,7 @@ def test_message_that_is_none(capsys):
     assert "NOPE" in text
 
 
-@pytest.mark.parametrize("code", ["RS-G14", "rs-g14", " RS-G14 "])
+@pytest.mark.parametrize("code", ["RS-G14", "rs-g14", " RS-G14 ", "g14", "[RS-G14]", "RSG14"])
 def test_message_that_is_one(capsys, code):
     assert main(["message", code]) == 0
     assert "not closed" in capsys.readouterr().out
@@ -407,7 +473,27 @@ def test_names_with_brackets_and_colons_are_shown_as_they_are(tmp_path, capsys):
     out = capsys.readouterr().out
     assert "[bold]voice :horn: → ear [red]" in out
     assert f"{tmp_path / 'out [x]' / 'index.html'}\n" in out
-    assert (tmp_path / "out [x]" / "responses" / "bare-bold-voice-horn-to-ear-red.wav").exists()
+    assert (tmp_path / "out [x]" / "responses" / "bold-voice-horn-to-ear-red.wav").exists()
+
+
+@pytest.mark.parametrize("columns", [80, 110])
+def test_names_of_materials_are_never_cut(columns):
+    """Truth: the catalogue. Each name stands whole at the start of a line that fits."""
+    materials, shown = catalogue(Bands()), io.StringIO()
+    Console(width=columns, file=shown).print(material_table(materials.values(), Bands()))
+    lines = shown.getvalue().splitlines()
+    assert max(map(len, lines)) <= columns
+    assert "…" not in "".join(lines)
+    assert set(materials) <= {line.split(" ")[0] for line in lines}
+    (row,) = [line.split() for line in lines if line.startswith("board_on_studs ")]
+    assert row[1:7] == [".10", ".08-.30", ".05", ".04-.06", ".05", ".03-.09"]
+
+
+def test_result_file_is_no_scene(done, capsys):
+    text, code = refused(capsys, "check", done / "results.h5")
+    assert code == "RS-F03"
+    assert "result file" in text
+    assert "`raysim page`" in text
 
 
 def test_long_places_stay_on_one_line(done, tmp_path, capsys):

@@ -168,6 +168,48 @@ BROKEN = {
     "key twice": ("seed = 7", "seed = 7\n§seed = 8", "RS-S01", "not TOML"),
 }  # fmt: skip
 
+#: What people write who do not know TOML, or other units, and the way out that is offered.
+SLIPS = {
+    "decimal comma": ("height_m = 2.5", "§height_m = 2,5 # high", "RS-S01",
+                      "Decimals take a point: 2.5."),
+    "decimal commas in a list": ("at_m = [1.0, 1.5, 1.5]", "§at_m = [1,0, 1,5, 1,5]", "RS-S09",
+                                 "Decimals take a point"),
+    "curly quotes": ('title = "Box"', "§title = “Box”", "RS-S01", "Use straight quotes"),
+    "key with a space": ("height_m", '§big wall = "felt"\nheight_m', "RS-S01",
+                         'Names with spaces stand in quotes: "big wall".'),
+    "table with a space": ("[material.plaster]", "§[material.old plaster]", "RS-S01",
+                           'Names with spaces stand in quotes: "old plaster".'),
+    "text without quotes": ('floor = "oak_floor"', "§floor = oak_floor", "RS-S01",
+                            'Texts stand in quotes: "oak_floor".'),
+    "centimetres": ("height_m = 2.5", "§height_m = 250", "RS-S07", "in centimetres?"),
+    "millimetres": ("height_m = 2.5", "§height_m = 2500", "RS-S07", "in millimetres?"),
+    "no exponent": ("seed = 7", "§max_rays = 1e30", "RS-S04", "from 100 to 1000000000"),
+    "no exponent in lists": ("at_m = [3.0,", "§at_m = [-inf,", "RS-S07", "-inf"),
+    "a material in other words": ('floor = "oak_floor"', '§floor = "wooden floor"', "RS-M01",
+                                  '"wood_floor_on_joists"'),
+    "a part of a material": ('floor = "oak_floor"', '§floor = "carpet"', "RS-M01",
+                             '"carpet_on_concrete" or "carpet_on_underlay"'),
+    "the list of materials": ('floor = "oak_floor"', '§floor = "lava"', "RS-M01",
+                              "`raysim materials` lists all."),
+}  # fmt: skip
+
+#: A slip in a key that must be there: one mistake, not two.
+SLIPS |= {
+    f"slip in {key}": (old, f"§{new}", "RS-S02", f'Did you mean "{key}"?')
+    for key, old, new in (
+        ("height_m", "height_m = 2.5", "hight_m = 2.5"),
+        ("title", "title =", "titel ="),
+        ("kind", 'kind = "box"', 'knid = "box"'),
+        ("at_m", "at_m = [1.0, 1.5, 1.5]", "at = [1.0, 1.5, 1.5]"),
+        ("material", 'material = "door_solid"', 'materal = "door_solid"'),
+        ("surfaces", "[surfaces]", "[surface]"),
+        ("receiver", "[[receiver]]", "[[reciever]]"),
+        ("source", "[[source]]", "[[sources]]"),
+        ("room", "[room]", "[rooms]"),
+    )
+}
+BROKEN |= SLIPS
+
 #: Where the text holds no mark: the line of the table that lacks something or is wrong.
 LINE_WITHOUT_MARK = {
     "missing key": 3,

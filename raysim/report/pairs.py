@@ -1,0 +1,252 @@
+"""What the report says of one source and one receiver, as plain numbers.
+
+Times are seconds after emission unless the name says otherwise; early arrivals count
+from the direct sound, or from the first arrival where there is no line of sight.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from raysim.measures.pair import (
+    PairMeasures,
+    RoomDecay,
+    decay_levels,
+    measure_pair,
+    room_decay,
+)
+from raysim.records import Arrivals, PairResult
+from raysim.response.microphone import arrival_gain, histogram_share
+from raysim.scene.directivity import mean_gain
+from raysim.scene.model import Bands, Receiver, Source
+from raysim.units import Float, to_level_db
+
+#: How long reflections count as early here.
+EARLY_MS = 50.0
+
+#: Early-reflection window: EBU Tech 3276, 2nd edition (1998), section 2.2.
+WINDOW_MS = 15.0
+WINDOW_DB = -10.0
+
+#: A microphone that takes the direct sound weaker than this is turned away from it.
+TURNED_AWAY_DB = -6.0
+
+#: Early over late sound from which on a microphone is close: common practice, no source.
+CLOSE_C50_DB = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """One early reflection as a listener meets it."""
+
+    delay_ms: float  # after the direct sound, or after the first arrival
+    level_db: float  # re the same, in the octave from 1 to 8 kHz where it is strongest
+    surfaces: tuple[str, ...]  # in the order of reflection
+    things: tuple[str, ...] = ()  # for each the thing it is part of; "" for the room's own
+
+    @property
+    def is_of_room(self) -> bool:
+        """Whether only the room's own surfaces took part, nothing that stands in it."""
+        return not any(self.things)
+
+    @property
+    def is_in_window(self) -> bool:
+        """Whether it is early and strong enough to colour what one records or hears."""
+        return 0.0 < self.delay_ms <= WINDOW_MS and self.level_db > WINDOW_DB
+
+
+@dataclass(frozen=True, slots=True)
+class Decay:
+    """Backward-integrated decay of every band, for plots."""
+
+    time_s: Float  # (n_time,) after the direct sound
+    level_db: Float  # (n_band, n_time) re its start
+    error_db: Float  # (n_band, n_time)
+
+
+@dataclass(frozen=True, slots=True)
+class EnergyInTime:
+    """Energy per bin re the direct sound's, or re the first arrival's."""
+
+    start_ms: Float  # (n_time,) after the direct sound
+    bin_ms: float
+    total: Float  # (n_band, n_time)
+    specular: Float  # (n_band, n_time), the part of exact paths
+
+
+@dataclass(frozen=True, slots=True)
+class PairFacts:
+    """All about one source and one receiver in one layout."""
+
+    layout: str
+    source: str
+    receiver: str
+    sounds: str  # the name of the source's directivity
+    distance_m: float
+    is_seen: bool  # there is a line of sight
+    direct_gain_db: float  # what the receiver's pattern makes of the first arrival
+    c50_mid_db: float  # early over late sound, mean of 500 Hz and 1 kHz
+    measures: PairMeasures
+    room_decay: RoomDecay
+    early: tuple[Arrival, ...]  # by delay, up to EARLY_MS
+    decay: Decay
+    energy: EnergyInTime
+
+    @property
+    def is_turned_away(self) -> bool:
+        """Whether the microphone points away from the source."""
+        return self.direct_gain_db <= TURNED_AWAY_DB
+
+    @property
+    def is_close(self) -> bool:
+        """Whether the microphone takes far more of the source than of the room."""
+        hidden = self.room_decay.hidden and self.c50_mid_db > 0.0
+        return self.is_seen and (hidden or self.c50_mid_db > CLOSE_C50_DB)
+
+    @property
+    def strongest(self) -> Arrival | None:
+        """The early reflection with the highest level."""
+        return max(self.early, key=lambda a: a.level_db, default=None)
+
+
+def within(bands: Bands, low_hz: float, high_hz: float) -> NDArray[np.intp]:
+    """Give the indices of the bands whose nominal centres lie in a range, ends included."""
+    centre = bands.centre_hz
+    return np.flatnonzero((centre > 0.97 * low_hz) & (centre < 1.03 * high_hz))
+
+
+def middle_of(bands: Bands) -> NDArray[np.intp]:
+    """Give the bands of the octaves 500 Hz and 1 kHz, whose mean ISO 3382-1 reports."""
+    return np.flatnonzero((bands.centre_hz > 360.0) & (bands.centre_hz < 1400.0))
+
+
+def mean_of(values: Float, index: NDArray[np.intp]) -> float:
+    """Average what is a number among some bands; NaN if none is."""
+    chosen = values[index]
+    chosen = chosen[np.isfinite(chosen)]
+    return float(chosen.mean()) if len(chosen) else float("nan")
+
+
+def pair_facts(
+    pair: PairResult,
+    layout: str,
+    source: Source,
+    receiver: Receiver,
+    side_names: Sequence[str],
+    bands: Bands,
+    things: Mapping[str, str] | None = None,
+) -> PairFacts:
+    """Gather what is said of one source and one receiver.
+
+    Parameters
+    ----------
+    pair : PairResult
+    layout : str
+    source : Source
+    receiver : Receiver
+    side_names : sequence of str
+        Names that the arrivals' surface numbers stand for.
+    bands : Bands
+    things : dict of str to str, optional
+        By the name of a side: the thing in the room it is part of.
+
+    Returns
+    -------
+    PairFacts
+    """
+    arrivals = pair.arrivals
+    gain = arrival_gain(arrivals.direction, receiver.aim, receiver.pattern)
+    measures = measure_pair(
+        arrivals, pair.histogram, bands, receiver.aim, receiver.pattern,
+        mean_gain(source.directivity),
+    )  # fmt: skip
+    curve = decay_levels(arrivals, pair.histogram, receiver.aim, receiver.pattern)
+    return PairFacts(
+        layout=layout,
+        source=source.name,
+        receiver=receiver.name,
+        sounds=source.directivity.name,
+        distance_m=float(np.linalg.norm(source.position_m - receiver.position_m)),
+        is_seen=measures.from_direct,
+        direct_gain_db=float(to_level_db(gain[0] ** 2)) if len(gain) else float("nan"),
+        c50_mid_db=mean_of(measures.c50_db, middle_of(bands)),
+        measures=measures,
+        room_decay=room_decay(
+            measures, arrivals, pair.histogram, bands, receiver.aim, receiver.pattern
+        ),
+        early=_early(arrivals, gain, side_names, things or {}, bands),
+        decay=Decay(curve.time_s, curve.level_db, curve.error_db),
+        energy=_energy_in_time(pair, receiver),
+    )
+
+
+def _first_arrival(arrivals: Arrivals, gain: Float) -> Float:
+    """Give the first arrival's energy per band, which levels of later ones are re.
+
+    A microphone turned away from the source takes little of it; what one that hears all
+    round would take stands for it then. Empty without arrivals.
+    """
+    if not len(arrivals.delay_s):
+        return np.zeros(0)
+    turned_away = to_level_db(gain[0] ** 2) <= TURNED_AWAY_DB
+    return np.asarray(arrivals.energy[0] * (1.0 if turned_away else gain[0] ** 2))
+
+
+def _early(
+    arrivals: Arrivals,
+    gain: Float,
+    names: Sequence[str],
+    things: Mapping[str, str],
+    bands: Bands,
+) -> tuple[Arrival, ...]:
+    """List the early reflections as the microphone takes them, re the first arrival."""
+    if not len(arrivals.delay_s):
+        return ()
+    high = within(bands, 1000.0, 8000.0)
+    heard = arrivals.energy * gain[:, None] ** 2
+    first = _first_arrival(arrivals, gain)[high]
+    usable = first > 0.0
+    if not usable.any():
+        return ()
+    ratio = (heard[:, high][:, usable] / first[usable]).max(axis=1)
+    level_db = to_level_db(ratio)
+    delay_ms = 1000.0 * (arrivals.delay_s - arrivals.delay_s[0])
+    found = []
+    for i in range(len(delay_ms)):
+        if arrivals.order[i] == 0 or delay_ms[i] > EARLY_MS or not np.isfinite(level_db[i]):
+            continue
+        over = tuple(names[k] for k in arrivals.surfaces[i, : arrivals.order[i]].tolist())
+        part_of = tuple(things.get(name, "") for name in over)
+        found.append(Arrival(float(delay_ms[i]), float(level_db[i]), over, part_of))
+    return tuple(found)
+
+
+def _energy_in_time(pair: PairResult, receiver: Receiver) -> EnergyInTime:
+    """Sum arrivals and rays, as the microphone takes them, into the histogram's bins.
+
+    Levels are re the first arrival; a microphone turned away as in `_early`.
+    """
+    arrivals, histogram = pair.arrivals, pair.histogram
+    gain = arrival_gain(arrivals.direction, receiver.aim, receiver.pattern)
+    heard = arrivals.energy * gain[:, None] ** 2
+    n_time = histogram.energy.shape[2]
+    specular = np.zeros((histogram.energy.shape[1], n_time))
+    if len(arrivals.delay_s):
+        column = (arrivals.delay_s / histogram.bin_s).astype(np.int64)
+        inside = column < n_time
+        np.add.at(specular.T, column[inside], heard[inside])
+    share = histogram_share(histogram, receiver.aim, receiver.pattern)
+    total = histogram.energy.mean(axis=0) * share + specular
+    first = _first_arrival(arrivals, gain)
+    if first.size and bool((first > 0.0).all()):
+        reference, start_s = first, float(arrivals.delay_s[0])
+    else:
+        loudest = int(np.argmax(total.sum(axis=0)))
+        reference, start_s = total[:, loudest], loudest * histogram.bin_s
+    safe = np.where(reference > 0.0, reference, 1.0)[:, None]
+    # The bin that holds the direct sound starts the picture.
+    first_bin = np.floor(start_s / histogram.bin_s) * histogram.bin_s
+    start_ms = 1000.0 * (np.arange(n_time) * histogram.bin_s - first_bin)
+    return EnergyInTime(start_ms, 1000.0 * histogram.bin_s, total / safe, specular / safe)
