@@ -138,6 +138,7 @@ def _simulate(arguments: argparse.Namespace) -> int:
     from rich.text import Text
 
     from raysim.check import warnings
+    from raysim.folders import PAGE_NAME, RESPONSES_NAME
     from raysim.progress import Progress
     from raysim.report.summary import summary_table
     from raysim.store.file import open_results
@@ -157,9 +158,13 @@ def _simulate(arguments: argparse.Namespace) -> int:
     with Progress("rays") as progress:
         outcome = run(prepared, folder_for(prepared.scene, arguments.into), progress.step)
     with open_results(outcome.results) as results:
-        _say(summary_table(results))
-    _say("", f"Look at    {outcome.page}", f"Listen to  {outcome.folder / 'responses'}",
-         f"All data   {outcome.results}")  # fmt: skip
+        _say(summary_table(results, outcome.facts))
+    _say(
+        "",
+        f"Look at    {outcome.folder / PAGE_NAME}",
+        f"Listen to  {outcome.folder / RESPONSES_NAME}",
+        f"All data   {outcome.results}",
+    )
     if outcome.reused:
         many = "source was" if outcome.reused == 1 else "sources were"
         _say(f"{outcome.reused} {many} complete from an earlier run and not traced again.")
@@ -174,7 +179,7 @@ def _simulate(arguments: argparse.Namespace) -> int:
 
 
 def _page(arguments: argparse.Namespace) -> int:
-    from raysim.folders import refuse_foreign
+    from raysim.folders import PAGE_NAME, refuse_foreign
     from raysim.progress import Progress
     from raysim.store.file import open_results
     from raysim.study import derive
@@ -183,8 +188,8 @@ def _page(arguments: argparse.Namespace) -> int:
     open_results(arguments.results).close()  # what is wrong with the file comes first
     refuse_foreign(folder)
     with Progress("page") as progress:
-        page = derive(arguments.results, folder, progress.step)
-    _say(f"Look at    {page}")
+        derive(arguments.results, folder, progress.step)
+    _say(f"Look at    {folder / PAGE_NAME}")
     return DONE
 
 

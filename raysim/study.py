@@ -23,7 +23,7 @@ from raysim.geometry.mesh import RoomMesh
 from raysim.measures.pair import BAND_MEASURES, SINGLE_MEASURES, PairMeasures
 from raysim.propagation.room import AcousticRoom, acoustic_room
 from raysim.records import PairResult, RayCount
-from raysim.report.facts import gather
+from raysim.report.facts import RoomFacts, gather
 from raysim.report.pairs import PairFacts
 from raysim.report.render import write_page
 from raysim.report.summary import write_tables
@@ -152,7 +152,7 @@ class Outcome:
 
     folder: Path
     results: Path
-    page: Path
+    facts: RoomFacts
     reused: int  # sources taken from an earlier run
     lost_per_million: float
     uncertain: tuple[str, ...]  # sources whose T30 missed the uncertainty asked for
@@ -250,7 +250,9 @@ def run(prepared: Prepared, folder: Path, tell: Tell = say_nothing) -> Outcome:
             write_layout(path, header, layout, current={AS_DESCRIBED: name_key})
             kept += 1
         begin = _TRACED if todo else 0.0
-        page = derive(path, folder, lambda share, what: tell(begin + (1 - begin) * share, what))
+        facts = derive(
+            path, folder, lambda share, what: tell(begin + (1 - begin) * share, what)
+        )
         tell(1.0, "done")
     except KeyboardInterrupt:
         if is_new and not any(folder.iterdir()):
@@ -260,7 +262,7 @@ def run(prepared: Prepared, folder: Path, tell: Tell = say_nothing) -> Outcome:
     return Outcome(
         folder=folder,
         results=path,
-        page=page,
+        facts=facts,
         reused=reused,
         lost_per_million=1e6 * sum(c.n_lost for c in counts.values()) / max(segments, 1),
         uncertain=_uncertain(scene, pairs),
@@ -322,7 +324,7 @@ def _as_stored(measured: PairMeasures) -> dict[str, Measure]:
     return stored
 
 
-def derive(path: Path, folder: Path, tell: Tell = say_nothing) -> Path:
+def derive(path: Path, folder: Path, tell: Tell = say_nothing) -> RoomFacts:
     """Make responses, measures, tables and page from a result file alone.
 
     Parameters
@@ -336,8 +338,8 @@ def derive(path: Path, folder: Path, tell: Tell = say_nothing) -> Path:
 
     Returns
     -------
-    Path
-        The page.
+    RoomFacts
+        What the page and the tables say.
     """
     derived = []
     responses = folder / RESPONSES_NAME
@@ -357,9 +359,9 @@ def derive(path: Path, folder: Path, tell: Tell = say_nothing) -> Path:
     tell(0.95, "page")
     write_derived(path, derived)
     write_tables(path, folder, room)
-    page = write_page(path, folder / PAGE_NAME, room)
+    write_page(path, folder / PAGE_NAME, room)
     tell(1.0, "page")
-    return page
+    return room
 
 
 def _derive_pair(results: Results, facts: PairFacts) -> Derived:
