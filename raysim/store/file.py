@@ -10,6 +10,7 @@ responses to float32, a relative rounding of 6e-8.
 """
 
 import contextlib
+import io
 import os
 from collections.abc import Callable, Iterable, Mapping
 from types import TracebackType
@@ -150,19 +151,22 @@ def _rewrite(path: StrPath, build: Callable[[h5py.File | None, h5py.File], None]
     target = replacement_target(path)
 
     def content() -> bytes:
-        with _open_if_there(target) or contextlib.nullcontext() as old, _in_memory() as new:
+        # Built in memory, since HDF5 ends the process when a disk fills while it writes.
+        # Through a Python stream and a proper close: the image that HDF5 1.14 gives of an
+        # open file has a superblock whose checksum is wrong.
+        image = io.BytesIO()
+        with _open_if_there(target) or contextlib.nullcontext() as old, _in(image) as new:
             build(old, new)
             tie_scales(new)
-            new.flush()
-            return bytes(new.id.get_file_image())
+        return image.getvalue()
 
     replace_file(target, content)
 
 
-def _in_memory() -> h5py.File:
+def _in(stream: io.BytesIO) -> h5py.File:
     # Format v110, because in older ones an attribute ends at 64 KiB, and a band's list
     # of the arrays it scales with it at 4085 arrays; HDF5 reads it since 2016.
-    return h5py.File("raysim", "w", driver="core", backing_store=False, libver=("v110", "v110"))
+    return h5py.File(stream, "w", libver=("v110", "v110"))
 
 
 def complete_layouts(path: StrPath) -> dict[str, str]:
