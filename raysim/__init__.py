@@ -1,4 +1,4 @@
-"""Room acoustics of small rooms: simulate, measure, compare.
+"""Room acoustics of small rooms: what is wrong with a room, heard in advance.
 
 The names below are loaded when first used, so that ``import raysim`` and the
 command line's help stay quick.

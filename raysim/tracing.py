@@ -7,7 +7,7 @@ and every round says how many more rays are needed.
 import math
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,8 @@ from raysim.scene.model import Receiver, Scene, Source
 _CERTAIN_HZ = (120.0, 4500.0)
 #: The bands of the single-number T30: 500 Hz and 1 kHz.
 _MIDDLE_HZ = (360.0, 1400.0)
+#: Histograms are at least this many T30 long, while there is energy at their end.
+_T30_INSIDE = 1.2
 #: No histogram is longer.
 _LONGEST_S = 24.0
 #: Rays that show how long the decay is and how many rays there must be.
@@ -65,32 +67,22 @@ def trace_source(
     """
     settings = scene.settings
     n_first = min(settings.n_ray, settings.max_ray)
-    duration_s = expected_duration_s(room)
-    n_done = min(n_first, _FIRST_LOOK)
-    while True:
-        chain = pair_order(room, duration_s)
-        exact = arrivals(
-            room, source, receivers, settings.image_order, chain,
-            farthest_m=duration_s * room.speed_m_s,
-        )  # fmt: skip
-        rays = RayRun(
-            room, source, receivers, seed=settings.seed, duration_s=duration_s,
-            bin_s=settings.bin_s, image_order=settings.image_order, pair_order=chain,
-        )  # fmt: skip
+    n_done, n_round = min(n_first, _FIRST_LOOK), 1
+    target = settings.until_t30_pct
 
-        def pairs(rays: RayRun = rays, exact: list[Arrivals] = exact) -> list[PairResult]:
-            return [
-                PairResult(source.name, r.name, a, h)
-                for r, a, h in zip(receivers, exact, rays.histograms(), strict=True)
-            ]
+    def begin(duration_s: float) -> _Run:
+        run = _begin(scene, room, source, receivers, duration_s)
+        _follow(run.rays, n_done, lambda _: tell(0.0, f"{source.name}: how long it lasts"))
+        return run
 
-        _follow(rays, n_done, lambda _: tell(0.0, f"{source.name}: how long the sound lasts"))
-        if duration_s >= _LONGEST_S or not _unfinished(scene, pairs()):
-            break
-        duration_s = min(1.6 * duration_s, _LONGEST_S)
-    target, n_round = settings.until_t30_pct, 1
+    run = begin(expected_duration_s(room))
     while True:
-        t30_s, error_pct = t30_certainty(scene, pairs())
+        pairs = run.pairs()
+        if run.duration_s < _LONGEST_S and _unfinished(scene, pairs):
+            # the latest rays found a tail that outlasts the histograms: all of them again
+            run = begin(min(1.6 * run.duration_s, _LONGEST_S))
+            continue
+        t30_s, error_pct = t30_certainty(scene, pairs)
         known = f"{source.name}: T30 not known yet"
         if math.isfinite(t30_s) and math.isfinite(error_pct):
             known = f"{source.name}: T30 {t30_s:.2f} s, {error_pct:.1f} % uncertain"
@@ -110,10 +102,46 @@ def trace_source(
         ) -> None:
             tell(min(1.0, (before + n_more) / needed), known)
 
-        _follow(rays, n_next - n_done, tell_of_round)
+        _follow(run.rays, n_next - n_done, tell_of_round)
         n_done, n_round = n_next, n_round + 1
     tell(1.0, known)
-    return pairs(), replace(rays.count, n_round=n_round)
+    return pairs, replace(run.rays.count, n_round=n_round)
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """Exact paths and rays of one source, for histograms of one length."""
+
+    source: str
+    receivers: tuple[str, ...]
+    duration_s: float
+    exact: list[Arrivals]
+    rays: RayRun
+
+    def pairs(self) -> list[PairResult]:
+        """Give what is known so far."""
+        found = zip(self.receivers, self.exact, self.rays.histograms(), strict=True)
+        return [PairResult(self.source, name, a, h) for name, a, h in found]
+
+
+def _begin(
+    scene: Scene,
+    room: AcousticRoom,
+    source: Source,
+    receivers: list[Receiver],
+    duration_s: float,
+) -> _Run:
+    settings = scene.settings
+    chain = pair_order(room, duration_s)
+    exact = arrivals(
+        room, source, receivers, settings.image_order, chain,
+        farthest_m=duration_s * room.speed_m_s,
+    )  # fmt: skip
+    rays = RayRun(
+        room, source, receivers, seed=settings.seed, duration_s=duration_s,
+        bin_s=settings.bin_s, image_order=settings.image_order, pair_order=chain,
+    )  # fmt: skip
+    return _Run(source.name, tuple(r.name for r in receivers), duration_s, exact, rays)
 
 
 def _follow(rays: RayRun, n_ray: int, tell: Callable[[int], None]) -> None:
@@ -145,11 +173,18 @@ def _decays(scene: Scene, pairs: Sequence[PairResult]) -> list[RoomDecay]:
 
 
 def _unfinished(scene: Scene, pairs: Sequence[PairResult]) -> bool:
-    """Say whether a band is still heard at the histogram's end and lacks T30 for that."""
-    return any(
-        (np.isnan(decay.t30_s) & _sounding(p)).any()
-        for decay, p in zip(_decays(scene, pairs), pairs, strict=True)
-    )
+    """Say whether a band is still heard at the histogram's end and needs a longer one.
+
+    It does if T30 does not exist for that, and if T30 is nearly as long as the histogram:
+    what is missing after the end is guessed from the end's slope, and in a room with a
+    slow tail that guess is too small.
+    """
+    for decay, p in zip(_decays(scene, pairs), pairs, strict=True):
+        duration_s = p.histogram.bin_s * p.histogram.energy.shape[2]
+        short = np.isnan(decay.t30_s) | (duration_s < _T30_INSIDE * decay.t30_s)
+        if np.any(short & _sounding(p)):
+            return True
+    return False
 
 
 def _sounding(pair: PairResult) -> NDArray[np.bool_]:

@@ -34,9 +34,16 @@ def replacement_target(path: str | os.PathLike[str]) -> Path:
     Raises
     ------
     StoreError
-        RS-H05: it is a folder or a device, or the folder it should be in does not exist.
+        RS-H05: it is a folder or a device, or the folder it should be in does not exist
+        or may not be searched.
     """
     target = Path(os.path.realpath(path))
+    try:
+        os.stat(target)
+    except (FileNotFoundError, NotADirectoryError):
+        pass
+    except OSError as error:
+        _not_writable(target, error)
     if target.is_dir():
         _refuse(path, "is a folder, not a file.", "Give the name of a file.")
     if target.exists() and not target.is_file():

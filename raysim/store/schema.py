@@ -183,14 +183,17 @@ ARRIVALS: Final = Group(
     Item("departure", "float64", "1", "unit vector along the first leg", ("arrival", "xyz")),
     Item("surfaces", "int64", "1", "sides met, numbers in `/sides`, padded with -1",
          ("arrival", "reflection")),
-    Item("energy", "float64", "1", "re free field at 1 m on axis", ("arrival", "band")),
+    Item("energy", "float64", "1", "re free field at 1 m on axis, omnidirectional: a "
+         "microphone p takes (p + (1 - p) cos)^2 of it, cos between direction and aim",
+         ("arrival", "band")),
 ))  # fmt: skip
 
 HISTOGRAM: Final = Group(
     PAIR.path + "/histogram", "Energy from rays: all that the arrivals do not hold.", (
     Item("bin_s", "float64", "s", "length of a time bin"),
     Item("time_s", "float64", "s", "begin of each bin, after emission", ("time",)),
-    Item("energy", "float32", "1", "per bin, re free field at 1 m on axis; "
+    Item("energy", "float32", "1", "per bin, re free field at 1 m on axis, "
+         "omnidirectional: what a microphone takes follows from the moments; "
          "batches are independent and their mean is the estimate",
          ("batch", "band", "time")),
     Item("moments", "float32", "1", "energy times x, y, z, xx, yy, xy, xz, yz of the "
@@ -198,7 +201,7 @@ HISTOGRAM: Final = Group(
 ))  # fmt: skip
 
 RESPONSE: Final = Group(
-    PAIR.path + "/response", "The impulse response, made from the above.", (
+    PAIR.path + "/response", "The impulse response at the receiver's own microphone, made from the above.", (
     Item("sample_rate_hz", "int64", "Hz", "samples per second"),
     Item("sample", "int64", "1", "number of the sample; time is sample / sample_rate_hz",
          ("sample",)),
@@ -206,7 +209,8 @@ RESPONSE: Final = Group(
 ), optional=True)  # fmt: skip
 
 MEASURES: Final = Group(
-    PAIR.path + "/measures", "What was read off the response.", (
+    PAIR.path + "/measures", "What was read off the above, as the receiver's own microphone takes it (G, J_LF and L_J "
+    "have microphones of their own).", (
     Item("{measure}", "float64", "own", "value; its true name is the attribute `name`; "
          "without axis if the measure has no bands", _B, or_single=True),
     Item("{measure}_error", "float64", "own", "its standard error", _B, True, True),
