@@ -201,7 +201,8 @@ HISTOGRAM: Final = Group(
 ))  # fmt: skip
 
 RESPONSE: Final = Group(
-    PAIR.path + "/response", "The impulse response at the receiver's own microphone, made from the above.", (
+    PAIR.path + "/response",
+    "The impulse response at the receiver's own microphone, made from the above.", (
     Item("sample_rate_hz", "int64", "Hz", "samples per second"),
     Item("sample", "int64", "1", "number of the sample; time is sample / sample_rate_hz",
          ("sample",)),
@@ -209,7 +210,8 @@ RESPONSE: Final = Group(
 ), optional=True)  # fmt: skip
 
 MEASURES: Final = Group(
-    PAIR.path + "/measures", "What was read off the above, as the receiver's own microphone takes it (G, J_LF and L_J "
+    PAIR.path + "/measures",
+    "What was read off the above, as the receiver's own microphone takes it (G, J_LF and L_J "
     "have microphones of their own).", (
     Item("{measure}", "float64", "own", "value; its true name is the attribute `name`; "
          "without axis if the measure has no bands", _B, or_single=True),
