@@ -221,7 +221,9 @@ def _decay_end_s(time_s: Float, level_db: Float) -> float:
     return float(step * np.ceil(max(last, 0.02) / step))
 
 
-def arrival_map(ident: str, arrivals: Sequence[Arrival], seen: bool) -> Figure:
+def arrival_map(
+    ident: str, arrivals: Sequence[Arrival], seen: bool, is_listed: bool = True
+) -> Figure:
     """Draw each early arrival by delay and level, marked by the surface it came from.
 
     Parameters
@@ -232,6 +234,8 @@ def arrival_map(ident: str, arrivals: Sequence[Arrival], seen: bool) -> Figure:
     seen : bool
         Whether there is direct sound; otherwise delay and level are re the first
         arrival, and there is no window: it counts from direct sound.
+    is_listed : bool
+        Whether reflections were listed one by one at all.
     """
     left, right, top = 40.0, 10.0, 20.0
     plot_h = 210.0
@@ -304,8 +308,12 @@ def arrival_map(ident: str, arrivals: Sequence[Arrival], seen: bool) -> Figure:
         ident,
         "Early arrivals, surface by surface",
         f"Reflections by delay and level. Strongest: {listed or 'none'}.",
-        "Every mirror-like reflection found in the first 50 ms, at its strongest octave from "
-        "1 to 8 kHz. "
+        (
+            "Every mirror-like reflection found in the first 50 ms, at its strongest octave "
+            "from 1 to 8 kHz. "
+            if is_listed
+            else "Reflections were not listed one by one, so none is drawn. "
+        )
         + (
             "Usual aim for loudspeakers in control and listening rooms: nothing in the shaded "
             f"window, {WINDOW_MS:.0f} ms long and down to {level(WINDOW_DB, 1.0)} dB (EBU Tech "

@@ -28,6 +28,10 @@ from raysim.units import Float
 _OUTLASTING = 1.25
 _HARD = 0.2
 
+#: Nobody hears a row of claps that loses this much each time it comes back: common
+#: practice, no source.
+_LOST_PER_RETURN_DB = 6.0
+
 #: Called with the share done and what is being done.
 Tell = Callable[[float, str], None]
 
@@ -103,7 +107,7 @@ def gather(results: Results, tell: Tell | None = None) -> RoomFacts:
             tell(i / len(names), f"measures {i + 1} of {len(names)}")
         one = pair_facts(
             results.pair(layout, s, r), layout, sources[s], receivers[r], results.sides.names,
-            results.bands, in_room,
+            results.bands, in_room, results.air, results.settings.image_order,
         )  # fmt: skip
         pairs.setdefault(layout, []).append(one)
     return RoomFacts(
@@ -160,12 +164,14 @@ def _layout(
     error_s = _column_means(np.stack([p.room_decay.error_s for p in pairs]))
     middle = middle_of(bands)
     mid_s = mean_of(t30_s, middle)
-    known_s = mid_s if np.isfinite(mid_s) else mean_of(_eyring_s(results), middle)
+    eyring_s = _eyring_s(results)
+    known_s = mid_s if np.isfinite(mid_s) else mean_of(eyring_s, middle)
     transition = float(transition_frequency_hz(results.room.air_volume_m3, known_s))
     counts = results.counts(name).values()
     facing = _facing(results)
-    # What dies away with the rest is not heard as flutter.
-    lasting = mean_of(t30_s, within(bands, 1000.0, 4000.0))
+    # What dies away with the rest is not heard as flutter. The flutter itself may have
+    # stretched T30, or kept it from being read: Eyring's formula has it die with the rest.
+    lasting = mean_of(np.fmin(t30_s, eyring_s), within(bands, 1000.0, 4000.0))
     return LayoutFacts(
         name=name,
         pairs=pairs,
@@ -176,7 +182,11 @@ def _layout(
         is_hidden=any(p.room_decay.hidden for p in pairs),
         transition_hz=transition,
         is_modal=np.asarray(bands.centre_hz < transition),
-        flutter=tuple(p for p in facing if p.decay_s > _OUTLASTING * lasting),
+        flutter=tuple(
+            p
+            for p in facing
+            if p.decay_s > _OUTLASTING * lasting and p.lost_db < _LOST_PER_RETURN_DB
+        ),
         nearest=_nearest(facing, things),
         n_ray=sum(c.n_ray for c in counts),
         n_lost=sum(c.n_lost for c in counts),
@@ -185,7 +195,7 @@ def _layout(
 
 
 def _eyring_s(results: Results) -> Float:
-    """Give Eyring's decay time per band, for when none could be read off."""
+    """Give Eyring's decay time per band, from materials and air."""
     sides, air = results.sides, results.air
     return decay_time_s(
         eyring_area_m2(sides.area_m2, sides.alpha),

@@ -7,6 +7,7 @@ The decay time is the geometric one. It leaves out what spreads past the edges a
 scattered sound for lost, though some of it stays: it is about right, no more.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -34,6 +35,11 @@ class FacingPair:
     rate_hz: float  # returns per second
     decay_s: float  # of sound that stays between the two, 1 to 4 kHz
     alpha: float  # of the softer of the two, 1 to 4 kHz
+
+    @property
+    def lost_db(self) -> float:
+        """How much weaker sound is each time it comes back."""
+        return 60.0 / (self.decay_s * self.rate_hz) if self.decay_s > 0.0 else math.inf
 
 
 def facing_pairs(

@@ -1,6 +1,6 @@
 """What the page's numbers cannot tell, and what to take care of: the same on every page."""
 
-from raysim.report.numbers import frequency
+from raysim.report.numbers import NOTHING, frequency
 
 CAUTIONS = (
     "This is a comparison, not a certificate: no structural, fire or electrical advice. Local "
@@ -23,12 +23,14 @@ CAUTIONS = (
 
 def limits_of(transition_hz: float) -> tuple[str, ...]:
     """Say what the model leaves out, for a room with this transition frequency."""
+    here = frequency(transition_hz)
+    here = "not known here" if here == NOTHING else f"{here} here"
     return (
         "It ranks better than it predicts. Two published tables can differ by a factor of "
         "three for the absorption of one wall; with table values, decay times off by 10 to "
         "30 % are usual in a small room (judgement, no source). The ± shown is the chance of "
         "the calculation alone.",
-        f"Below the transition frequency, {frequency(transition_hz)} here (2000 √(T/V), "
+        f"Below the transition frequency, {here} (2000 √(T/V), "
         "M. R. Schroeder 1996), a room rings at single modes that rays do not know. Numbers "
         "there are grey or hatched: hints, not findings.",
         "Sound that bends round edges is left out: behind a table or a screen the model is "

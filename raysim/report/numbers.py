@@ -133,14 +133,14 @@ def band_name(label: str) -> str:
 
 
 def frequency(freq_hz: float) -> str:
-    """Give a frequency with its unit, to two or three figures.
+    """Give a frequency with its unit, to two or three figures; below 0.5 Hz there is none.
 
     Examples
     --------
-    >>> frequency(382.3), frequency(51.97), frequency(1995.3)
-    ('380 Hz', '52 Hz', '2 kHz')
+    >>> frequency(382.3), frequency(51.97), frequency(1995.3), frequency(0.0)
+    ('380 Hz', '52 Hz', '2 kHz', '–')
     """
-    if not math.isfinite(freq_hz):
+    if not (math.isfinite(freq_hz) and freq_hz >= 0.5):
         return NOTHING
     if freq_hz < 100.0:
         return f"{freq_hz:.0f} Hz"

@@ -214,6 +214,8 @@ def _pair_row(pair: PairFacts, bands: Bands, ident: str, wav: str) -> PairRow:
             found += " (no line of sight: re the first arrival)"
         elif pair.is_turned_away:
             found += " (microphone turned away: re the direct sound as heard all round)"
+        if pair.source_is_turned_away:
+            found += " (source points away: re the direct sound if it pointed there)"
     return PairRow(
         ident,
         _title(pair),
@@ -238,7 +240,7 @@ def _pair_page(layout: LayoutFacts, pair: PairFacts, bands: Bands, ident: str) -
         summary=f"{pair.distance_m:.2f} m apart · lingers {lingers} · {speech}",
         findings=pair_findings(pair),
         figures=(
-            arrival_map(f"{ident}-map", pair.early, pair.is_seen),
+            arrival_map(f"{ident}-map", pair.early, pair.is_seen, pair.is_listed),
             decay_panels(
                 f"{ident}-decay", bands.labels, pair.decay.time_s, pair.decay.level_db,
                 pair.decay.error_db, m.t30_s, layout.is_modal, layout.transition_hz,
@@ -268,10 +270,16 @@ def _early_rows(pair: PairFacts) -> tuple[EarlyRow, ...]:
 
 
 def _early_note(pair: PairFacts) -> str:
+    if not pair.is_listed:
+        return "Early reflections were not listed one by one: image order 0."
+    if not pair.early:
+        return "No mirror-like reflection arrives within 50 ms."
     n_more = len(pair.early) - _LISTED
     start = "the direct sound" if pair.is_seen else "the first arrival"
     if pair.is_turned_away:
         start += " as a microphone that hears all round takes it"
+    if pair.source_is_turned_away:
+        start += ", as it would be if the source pointed this way"
     note = (
         f"Loudest first. Delay and level are re {start}; the level is that of the octave from "
         "1 to 8 kHz where it is highest."

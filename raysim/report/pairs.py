@@ -19,8 +19,10 @@ from raysim.measures.pair import (
 )
 from raysim.records import Arrivals, PairResult
 from raysim.response.microphone import arrival_gain, histogram_share
+from raysim.scene.air import attenuation_per_m
+from raysim.scene.directivity import gain as source_gain
 from raysim.scene.directivity import mean_gain
-from raysim.scene.model import Bands, Receiver, Source
+from raysim.scene.model import Air, Bands, Receiver, Source
 from raysim.units import Float, to_level_db
 
 #: How long reflections count as early here.
@@ -32,6 +34,11 @@ WINDOW_DB = -10.0
 
 #: A microphone that takes the direct sound weaker than this is turned away from it.
 TURNED_AWAY_DB = -6.0
+
+#: A source that sends the direct sound so much weaker than on its axis, mean from 1 to
+#: 8 kHz, points away: levels re that would say nothing. Only nulls are as deep; the
+#: built-in talker and loudspeaker stay well above it all round.
+SOURCE_AWAY_DB = -20.0
 
 #: Early over late sound from which on a microphone is close: common practice, no source.
 CLOSE_C50_DB = 10.0
@@ -93,6 +100,13 @@ class PairFacts:
     early: tuple[Arrival, ...]  # by delay, up to EARLY_MS
     decay: Decay
     energy: EnergyInTime
+    source_gain_db: float  # what the source sends this way re its axis, 1 to 8 kHz
+    is_listed: bool  # mirror images were searched, so `early` says what there is
+
+    @property
+    def source_is_turned_away(self) -> bool:
+        """Whether the source points away: levels are then re the same sound on its axis."""
+        return self.source_gain_db < SOURCE_AWAY_DB
 
     @property
     def is_turned_away(self) -> bool:
@@ -107,8 +121,9 @@ class PairFacts:
 
     @property
     def strongest(self) -> Arrival | None:
-        """The early reflection with the highest level."""
-        return max(self.early, key=lambda a: a.level_db, default=None)
+        """The early reflection with the highest level; never the one that levels are re."""
+        others = self.early if self.is_seen else self.early[1:]
+        return max(others, key=lambda a: a.level_db, default=None)
 
 
 def within(bands: Bands, low_hz: float, high_hz: float) -> NDArray[np.intp]:
@@ -137,6 +152,8 @@ def pair_facts(
     side_names: Sequence[str],
     bands: Bands,
     things: Mapping[str, str] | None = None,
+    air: Air | None = None,
+    image_order: int = 1,
 ) -> PairFacts:
     """Gather what is said of one source and one receiver.
 
@@ -151,6 +168,11 @@ def pair_facts(
     bands : Bands
     things : dict of str to str, optional
         By the name of a side: the thing in the room it is part of.
+    air : Air, optional
+        That the sound went through; the usual air otherwise.
+    image_order : int
+        To which order reflections were listed. Below 1 the few that are there for another
+        reason, to and fro between two walls, are left out: no list is better than half.
 
     Returns
     -------
@@ -162,6 +184,11 @@ def pair_facts(
         arrivals, pair.histogram, bands, receiver.aim, receiver.pattern,
         mean_gain(source.directivity),
     )  # fmt: skip
+    sent_db = _source_gain_db(arrivals, source, bands)
+    first = _first_arrival(arrivals, gain)
+    if sent_db < SOURCE_AWAY_DB:
+        first = _first_on_axis(arrivals, gain, bands, air or Air())
+    is_listed = image_order >= 1
     curve = decay_levels(arrivals, pair.histogram, receiver.aim, receiver.pattern)
     return PairFacts(
         layout=layout,
@@ -176,27 +203,56 @@ def pair_facts(
         room_decay=room_decay(
             measures, arrivals, pair.histogram, bands, receiver.aim, receiver.pattern
         ),
-        early=_early(arrivals, gain, side_names, things or {}, bands),
+        early=_early(arrivals, gain, first, side_names, things or {}, bands)
+        if is_listed
+        else (),
         decay=Decay(curve.time_s, curve.level_db, curve.error_db),
-        energy=_energy_in_time(pair, receiver),
+        energy=_energy_in_time(pair, receiver, first),
+        source_gain_db=sent_db,
+        is_listed=is_listed,
     )
 
 
-def _first_arrival(arrivals: Arrivals, gain: Float) -> Float:
-    """Give the first arrival's energy per band, which levels of later ones are re.
+def _source_gain_db(arrivals: Arrivals, source: Source, bands: Bands) -> float:
+    """Give what the source sends as direct sound re its axis, 1 to 8 kHz; NaN without any."""
+    if not len(arrivals.delay_s) or arrivals.order[0] != 0:
+        return float("nan")
+    cosine = np.clip(arrivals.departure[0] @ source.aim, -1.0, 1.0)
+    sent = source_gain(source.directivity, np.degrees(np.arccos([cosine])))[:, 0]
+    return float(to_level_db(sent[within(bands, 1000.0, 8000.0)].mean()))
+
+
+def _taken(gain: Float) -> float:
+    """Give what the microphone takes of the first arrival, as levels are re it.
 
     A microphone turned away from the source takes little of it; what one that hears all
-    round would take stands for it then. Empty without arrivals.
+    round would take stands for it then.
     """
+    taken = float(gain[0] ** 2)
+    return 1.0 if to_level_db(taken) <= TURNED_AWAY_DB else taken
+
+
+def _first_on_axis(arrivals: Arrivals, gain: Float, bands: Bands, air: Air) -> Float:
+    """Give the direct sound's energy per band as if the source had pointed this way.
+
+    It is 1/d^2, less what the air takes: energy is re 1 m on the axis.
+    """
+    distance_m = float(arrivals.distance_m[0])
+    in_air = np.exp(-attenuation_per_m(air, bands.centre_hz) * distance_m)
+    return np.asarray(in_air / distance_m**2 * _taken(gain))
+
+
+def _first_arrival(arrivals: Arrivals, gain: Float) -> Float:
+    """Give the first arrival's energy per band, which levels are re; empty without one."""
     if not len(arrivals.delay_s):
         return np.zeros(0)
-    turned_away = to_level_db(gain[0] ** 2) <= TURNED_AWAY_DB
-    return np.asarray(arrivals.energy[0] * (1.0 if turned_away else gain[0] ** 2))
+    return np.asarray(arrivals.energy[0] * _taken(gain))
 
 
 def _early(
     arrivals: Arrivals,
     gain: Float,
+    reference: Float,  # (n_band,) energy that levels are re
     names: Sequence[str],
     things: Mapping[str, str],
     bands: Bands,
@@ -206,7 +262,7 @@ def _early(
         return ()
     high = within(bands, 1000.0, 8000.0)
     heard = arrivals.energy * gain[:, None] ** 2
-    first = _first_arrival(arrivals, gain)[high]
+    first = reference[high]
     usable = first > 0.0
     if not usable.any():
         return ()
@@ -223,10 +279,10 @@ def _early(
     return tuple(found)
 
 
-def _energy_in_time(pair: PairResult, receiver: Receiver) -> EnergyInTime:
+def _energy_in_time(pair: PairResult, receiver: Receiver, first: Float) -> EnergyInTime:
     """Sum arrivals and rays, as the microphone takes them, into the histogram's bins.
 
-    Levels are re the first arrival; a microphone turned away as in `_early`.
+    Levels are re ``first``, the first arrival's energy per band as in `_early`.
     """
     arrivals, histogram = pair.arrivals, pair.histogram
     gain = arrival_gain(arrivals.direction, receiver.aim, receiver.pattern)
@@ -239,7 +295,6 @@ def _energy_in_time(pair: PairResult, receiver: Receiver) -> EnergyInTime:
         np.add.at(specular.T, column[inside], heard[inside])
     share = histogram_share(histogram, receiver.aim, receiver.pattern)
     total = histogram.energy.mean(axis=0) * share + specular
-    first = _first_arrival(arrivals, gain)
     if first.size and bool((first > 0.0).all()):
         reference, start_s = first, float(arrivals.delay_s[0])
     else:

@@ -9,7 +9,7 @@ from itertools import zip_longest
 
 from raysim.report.finding import LOUDSPEAKER, VOICE, Finding
 from raysim.report.numbers import level
-from raysim.report.pairs import Arrival, PairFacts
+from raysim.report.pairs import SOURCE_AWAY_DB, Arrival, PairFacts
 
 #: A room surface heads a finding even if a thing's reflection is so much stronger: the
 #: thing may move, and bodies do. Common practice, no source.
@@ -26,13 +26,24 @@ def way_of(arrival: Arrival) -> str:
     Examples
     --------
     >>> way_of(Arrival(2.0, -9.0, ("floor", "host 1 top"), ("", "host 1")))
-    'from the floor, then host 1, top'
+    'from the floor, then the top of host 1'
     """
     named = [
-        f"{thing}, {name.removeprefix(thing).strip()}" if thing else f"the {name}"
+        f"the {name.removeprefix(thing).strip()} of {thing}" if thing else f"the {name}"
         for name, thing in zip_longest(arrival.surfaces, arrival.things, fillvalue="")
     ]
     return f"from {', then '.join(named)}"
+
+
+#: A microphone's null is deeper than any real one from here on.
+_NOTHING_DB = -100.0
+
+_UNLISTED = Finding(
+    "note",
+    "Early reflections were not listed one by one.",
+    "Mirror-like reflections were asked for to order 0. Rays carry them all the same: decay "
+    "and clarity hold, but which surface sends what is not known. Ask for order 1 or more.",
+)
 
 
 def _below(level_db: float) -> str:
@@ -47,15 +58,35 @@ def early_findings(pairs: Sequence[PairFacts]) -> list[Finding]:
     Parameters
     ----------
     pairs : sequence of PairFacts
-        Of one layout. Those without line of sight, or whose microphone turns away, do not
-        count: their levels are not re the direct sound that was taken.
+        Of one layout. Those without line of sight, or whose source or microphone points
+        away, do not count: their levels are not re the direct sound that was taken.
 
     Returns
     -------
     list of Finding
         One for loudspeakers, one for voices, one for all else, as far as there are any.
     """
-    told = [p for p in pairs if p.early and p.is_seen and not p.is_turned_away]
+    if not any(p.is_listed for p in pairs):
+        return [_UNLISTED]
+    seen = [p for p in pairs if p.is_seen]
+    if not seen:
+        return [
+            Finding(
+                "note", "No source is in sight of its receiver.",
+                "Something stands between them. Early reflections are judged re the direct "
+                "sound, and there is none.",
+            )
+        ]  # fmt: skip
+    facing = [p for p in seen if not (p.is_turned_away or p.source_is_turned_away)]
+    if not facing:
+        return [
+            Finding(
+                "note", "No source and receiver face each other.",
+                "Early reflections are judged re the direct sound, and each source or "
+                "microphone points away from it. Each pair's own part says what reaches it.",
+            )
+        ]  # fmt: skip
+    told = [p for p in facing if p.early]
     if not told:
         return [
             Finding(
@@ -143,6 +174,7 @@ def close_finding(pair: PairFacts) -> Finding:
 
 def pair_findings(pair: PairFacts) -> tuple[Finding, ...]:
     """Say what holds for one pair alone: line of sight, closeness, early reflections."""
+    unlisted = () if pair.is_listed else (_UNLISTED,)
     if not pair.is_seen:
         return (
             Finding(
@@ -152,22 +184,53 @@ def pair_findings(pair: PairFacts) -> tuple[Finding, ...]:
                 "levels are counted from the first sound that arrives. Sound bent round edges "
                 "is left out by this model.",
             ),
+            *unlisted,
         )
     close = (close_finding(pair),) if pair.is_close else ()
     arrival = pair.strongest
-    if arrival is None:
-        return close
-    if not pair.is_turned_away:
-        return (_early_finding((pair,)), *close)
-    return (
-        Finding(
-            "note",
-            f"“{pair.receiver}” turns away from “{pair.source}”.",
-            f"It takes the direct sound {level(-pair.direct_gain_db)} dB weaker than sound "
-            "from its front, so reflections weigh more. Their levels are re the direct sound "
-            "as a microphone that hears all round would take it. The strongest early one "
-            f"comes {arrival.delay_ms:.1f} ms later, {_below(arrival.level_db)}, "
-            f"{way_of(arrival)}.",
-        ),
-        *close,
+    if not (pair.is_turned_away or pair.source_is_turned_away):
+        early = () if arrival is None else (_early_finding((pair,)),)
+        return (*unlisted, *early, *close)
+    strongest = ""
+    if arrival is not None:
+        strongest = (
+            f" The strongest early one comes {arrival.delay_ms:.1f} ms later, "
+            f"{_below(arrival.level_db)}, {way_of(arrival)}."
+        )
+    away = []
+    if pair.source_is_turned_away:
+        away.append(_source_away(pair, "" if pair.is_turned_away else strongest))
+    if pair.is_turned_away:
+        away.append(_microphone_away(pair, strongest))
+    return (*away, *unlisted, *close)
+
+
+def _source_away(pair: PairFacts, strongest: str) -> Finding:
+    """Say that a source points away, and what that does to levels."""
+    return Finding(
+        "note",
+        f"“{pair.source}” points away from “{pair.receiver}”.",
+        f"It sends the direct sound more than {level(-SOURCE_AWAY_DB, 1.0)} dB weaker than "
+        "along its axis, so reflections are most of what arrives. Their levels are re the "
+        f"direct sound as it would be if the source pointed this way.{strongest}",
+    )
+
+
+def _microphone_away(pair: PairFacts, strongest: str) -> Finding:
+    """Say that a microphone turns away, and what that does to levels."""
+    taken = (
+        f"It takes the direct sound {level(-pair.direct_gain_db)} dB weaker than sound from "
+        "its front"
+        if pair.direct_gain_db > _NOTHING_DB
+        else "It takes nothing of the direct sound"
+    )
+    if pair.source_is_turned_away:
+        heard = "as a microphone that hears all round would take it if the source pointed there"
+    else:
+        heard = "as a microphone that hears all round would take it"
+    return Finding(
+        "note",
+        f"“{pair.receiver}” turns away from “{pair.source}”.",
+        f"{taken}, so reflections weigh more. Their levels are re the direct sound {heard}."
+        f"{strongest}",
     )

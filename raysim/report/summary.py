@@ -14,6 +14,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
 from rich import box
 from rich.console import Group, RenderableType
 from rich.table import Table
@@ -63,12 +65,15 @@ def summary_table(results: Results, room: RoomFacts | None = None) -> Renderable
 
 
 def _layout_table(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> RenderableType:
+    middle = middle_of(bands)
+    hidden = any(room_cell(p, middle) != NOTHING for p in layout.pairs)
     numbers = Table(
         title=Text(
             f"{layout.name}: {room.volume_m3:.1f} m³, single modes below "
             f"{frequency(layout.transition_hz)}"
         ),
-        caption="T30 to G: mean of 500 Hz and 1 kHz; ± is one standard error.",
+        caption="T30 to G: mean of 500 Hz and 1 kHz; ± is one standard error."
+        + ("\n‡ without the direct sound, which hides the rest" if hidden else ""),
         title_justify="left",
         caption_justify="left",
         box=box.SIMPLE_HEAD,
@@ -84,6 +89,10 @@ def _layout_table(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> Rendera
         )
     if not all(p.is_seen for p in layout.pairs):
         notes.append("† no line of sight: dB and ms re the first arrival")
+    if any(p.source_is_turned_away for p in layout.pairs):
+        notes.append("§ the source points away: dB re the direct sound if it pointed there")
+    if not any(p.is_listed for p in layout.pairs):
+        notes.append("Early reflections were not listed one by one: image order 0.")
     early = Table(
         title=Text("Strongest early arrivals, after the direct sound and re it"),
         caption="\n".join(notes) or None,
@@ -95,10 +104,10 @@ def _layout_table(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> Rendera
     early.add_column("ms", justify="right")
     early.add_column("dB", justify="right")
     early.add_column("over")
-    middle = middle_of(bands)
     for pair in layout.pairs:
         m, error = pair.measures, pair.measures.error
         marks = (" *" if pair.is_turned_away else "") + ("" if pair.is_seen else " †")
+        marks += " §" if pair.source_is_turned_away else ""
         name = Text(f"{pair.source} → {pair.receiver}{marks}")
 
         def mean(values: Float) -> float:
@@ -106,7 +115,9 @@ def _layout_table(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> Rendera
 
         numbers.add_row(
             name,
-            _cell(amount(m.t30_mid_s, 0.01), float(error["t30_mid_s"]), 0.01),
+            room_cell(pair, middle)
+            if math.isnan(m.t30_mid_s)
+            else _cell(amount(m.t30_mid_s, 0.01), float(error["t30_mid_s"]), 0.01),
             _cell(amount(mean(m.edt_s), 0.01), mean(error["edt_s"]), 0.01),
             _cell(level(mean(m.c50_db)), mean(error["c50_db"]), 0.1),
             _cell(share_pct(mean(m.d50)), 100.0 * mean(error["d50"]), 1.0),
@@ -121,7 +132,18 @@ def _layout_table(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> Rendera
                 level(a.level_db),
                 Text(", then ".join(a.surfaces)),
             )
-    return Group(numbers, early)
+    return Group(numbers, early if early.row_count else Text("\n".join(notes)))
+
+
+def room_cell(pair: PairFacts, middle: NDArray[np.intp]) -> str:
+    """Give T30 without the direct sound, marked, where only that could be read off."""
+    decay = pair.room_decay
+    if not (math.isnan(pair.measures.t30_mid_s) and decay.hidden):
+        return NOTHING
+    text = _cell(
+        amount(mean_of(decay.t30_s, middle), 0.01), mean_of(decay.error_s, middle), 0.01
+    )
+    return text if text == NOTHING else f"{text} ‡"
 
 
 def _cell(text: str, error: float, resolution: float) -> str:

@@ -198,8 +198,9 @@ def _flutter(layout: LayoutFacts) -> list[Finding]:
                 "watch",
                 headline,
                 f"A clap goes to and fro between {'; '.join(told)}. That outlasts the rest of "
-                "the room, from 1 to 4 kHz, by a quarter or more (common practice, no source). "
-                "Clap once to check; making one of the two absorb or scatter is enough.",
+                "the room, from 1 to 4 kHz, by a quarter or more (common practice, no source); "
+                "the rest by T30 or Eyring's formula, whichever is shorter. Clap once to "
+                "check; making one of the two absorb or scatter is enough.",
             )
         )
     near = layout.nearest

@@ -1,7 +1,8 @@
 """A microphone at the mouth: the direct sound hides the room, and the room still counts.
 
 Truth: T30 of the sound without the direct one, and Eyring's formula within a factor;
-the energy picture of a cardioid in even sound is a third of what an open one takes.
+the energy picture of a cardioid in even sound is a third of what an open one takes. A
+source that points away is told by an image source worked out by hand.
 """
 
 import dataclasses
@@ -14,8 +15,11 @@ from raysim.geometry.build import build_room
 from raysim.measures.pair import measure_pair, room_decay, without_direct
 from raysim.propagation.room import acoustic_room
 from raysim.records import Arrivals, EnergyHistogram, PairResult
-from raysim.report.pairs import pair_facts
-from raysim.scene.model import Settings
+from raysim.report.pairs import middle_of, pair_facts
+from raysim.report.summary import room_cell
+from raysim.scene.air import attenuation_per_m
+from raysim.scene.directivity import directivity, gain
+from raysim.scene.model import Air, Settings
 from raysim.tracing import t30_certainty, trace_source
 
 AIM = np.array([1.0, 0.0, 0.0])
@@ -50,6 +54,64 @@ def test_certainty_is_that_of_the_room(booth):
     t30_s, error_pct = t30_certainty(scene, [pair])
     assert np.isfinite(t30_s)
     assert 0.1 < error_pct < 20.0
+
+
+def test_terminal_shows_the_room_behind_the_direct_sound(booth):
+    scene, pair = booth
+    facts = pair_facts(
+        pair, "bare", scene.sources[0], scene.receivers[0], ("wall",) * 6, scene.bands
+    )
+    middle = middle_of(scene.bands)
+    known = f"{facts.room_decay.t30_s[middle].mean():.2f} "
+    assert room_cell(facts, middle).startswith(known)
+    assert room_cell(facts, middle).endswith(" ‡")
+    plain = dataclasses.replace(facts.room_decay, hidden=False)
+    assert room_cell(dataclasses.replace(facts, room_decay=plain), middle) == "–"  # the twin
+
+
+@pytest.mark.parametrize(
+    ("name", "aim", "is_away"),
+    [
+        ("figure-of-eight", (0.0, 1.0, 0.0), True),
+        ("cardioid", (-1.0, 0.0, 0.0), True),
+        ("cardioid", (1.0, 0.0, 0.0), False),  # the twins: nothing changes for them
+        ("omni", (0.0, 1.0, 0.0), False),
+        ("talker", (-1.0, 0.0, 0.0), False),
+    ],
+)
+def test_source_that_points_away(name, aim, is_away):
+    """Truth: an image source by hand, (d/d')^2 g (1 - a)(1 - s) re 1/d^2, less the air.
+
+    Source and receiver are 2 m apart and 1 m from the wall, so d' is the root of 8. Re the
+    direct sound of a null the same reflection would be some 90 dB higher. Tolerance: what
+    rounding of directions leaves, 1e-6 dB.
+    """
+    scene = box_scene()
+    source = dataclasses.replace(
+        scene.sources[0], aim=np.array(aim), directivity=directivity(name, scene.bands),
+        position_m=np.array([1.0, 1.0, 1.2]),
+    )  # fmt: skip
+    receiver = dataclasses.replace(scene.receivers[0], position_m=np.array([3.0, 1.0, 1.2]))
+    leaving = np.array([[1.0, 0.0, 0.0], [0.5**0.5, -(0.5**0.5), 0.0]])
+    angle_deg = np.degrees(np.arccos(np.clip(leaving @ np.array(aim), -1.0, 1.0)))
+    sent = gain(source.directivity, angle_deg).T
+    distance_m = np.array([2.0, 8.0**0.5])
+    kept = np.array([1.0, 0.85 * 0.7])
+    in_air = np.exp(-np.outer(distance_m, attenuation_per_m(Air(), scene.bands.centre_hz)))
+    arrivals = Arrivals(
+        distance_m / 343.0, distance_m, np.array([0, 1]), -leaving, leaving,
+        np.array([[-1], [0]]), sent * in_air * (kept / distance_m**2)[:, None],
+    )  # fmt: skip
+    pair = dataclasses.replace(even_pair(), arrivals=arrivals)
+    facts = pair_facts(pair, "bare", source, receiver, ("south",), scene.bands)
+    assert facts.source_is_turned_away == is_away
+    (reflection,) = facts.early
+    high = slice(4, 8)
+    reference = 1.0 if is_away else sent[0, high]
+    farther = in_air[1, high] / in_air[0, high]
+    ratio = (0.5 * kept[1] * sent[1, high] * farther / reference).max()
+    assert reflection.level_db == pytest.approx(10.0 * np.log(ratio) / np.log(10.0), abs=1e-6)
+    assert reflection.level_db < 0.0
 
 
 def even_pair():

@@ -17,6 +17,7 @@ from raysim.report import facts
 from raysim.report.flutter import FacingPair
 from raysim.report.render import write_page
 from raysim.report.summary import summary_table, write_tables
+from raysim.scene.model import Settings
 from raysim.store.file import LayoutResult, open_results, write_layout
 from raysim.study import derive
 
@@ -239,6 +240,32 @@ def test_summary_marks_pairs_without_line_of_sight(results_path, tmp_path):
     assert "†" not in shown(results_path)
 
 
+def test_summary_without_early_arrivals_has_no_empty_table(results_path, tmp_path):
+    """At image order 0 nothing is listed, and paths to and fro are not named instead."""
+    head = "Strongest early arrivals"
+    assert head in shown(results_path)  # the twin
+    settings = Settings(until_t30_pct=None, image_order=0)
+    path = write_results(tmp_path / "order0.h5", settings=settings)
+    text = shown(path)
+    assert head not in text
+    assert "Early reflections were not listed one by one: image order 0." in text
+    html = write_page(path, tmp_path / "order0.html").read_text(encoding="utf-8")
+    assert faults_of(html) == []
+    assert "not listed one by one: image order 0." in html
+    assert "No mirror-like reflection arrives" not in html
+    assert "Every mirror-like reflection found" not in html
+
+
+def test_first_arrival_is_not_its_own_strongest_reflection(results_path, tmp_path):
+    with open_results(write_blocked(tmp_path / "blocked.h5")) as results:
+        blocked = facts.gather(results).layouts[0].pairs
+    assert all(p.strongest.delay_ms > 0.0 for p in blocked)
+    assert all(p.early[0].delay_ms == 0.0 for p in blocked)  # the twin: it is there
+    with open_results(results_path) as results:
+        (first, *_) = facts.gather(results).layouts[0].pairs
+    assert first.strongest == max(first.early, key=lambda a: a.level_db)
+
+
 def test_shares_from_the_sides_have_no_error(results_path, html, tmp_path):
     """J_LF and L_J are known without ±: nothing is printed there, and not a zero."""
     as_csv, as_json = write_tables(results_path, tmp_path)
@@ -294,23 +321,34 @@ def test_each_pair_is_measured_once(results_path, tmp_path, monkeypatch):
         assert f"<dd>{wav.name}</dd>" in html
 
 
-def test_what_counts_as_flutter(results_path, monkeypatch):
-    """Kept from 1.25 times the room's decay on; the nearest pair is hard and of the room."""
+@pytest.mark.parametrize("is_bent", [False, True])
+def test_what_counts_as_flutter(results_path, monkeypatch, is_bent):
+    """Kept from 1.25 times the room's decay on; the nearest pair is hard and of the room.
+
+    The room's decay is T30 or, where that is shorter, Eyring's: flutter itself stretches
+    T30. A row of claps that loses 6 dB each time is none.
+    """
     with open_results(results_path) as results:
         (layout,) = facts.gather(results).layouts
         octaves = [results.bands.labels.index(label) for label in ("1k", "2k", "4k")]
-        lasting = layout.t30_s[octaves].mean()
+        assert np.isfinite(layout.t30_s[octaves]).all()
+        rest_s = np.full(8, 0.5 * layout.t30_s[octaves].min() if is_bent else 9.0)
+        monkeypatch.setattr(facts, "_eyring_s", lambda _: rest_s)
+        lasting = np.minimum(layout.t30_s, rest_s)[octaves].mean()
 
-        def facing(name, distance_m, share=1.0, alpha=0.05):
-            return FacingPair(name, "west", distance_m, 2.0, 50.0, share * lasting, alpha)
+        def facing(name, distance_m, share=1.0, alpha=0.05, lost_db=1.0):
+            decay_s = share * lasting
+            rate_hz = 60.0 / (lost_db * decay_s)
+            return FacingPair(name, "west", distance_m, 2.0, rate_hz, decay_s, alpha)
 
         pairs = (
             facing("short", 4.0, 1.24), facing("long", 4.0, 1.26), facing("near", 2.0),
             facing("curtain front", 1.0), facing("soft", 1.5, alpha=0.3),
+            facing("dead", 4.1, 1.26, lost_db=6.1), facing("less dead", 4.2, 1.26, lost_db=5.9),
         )  # fmt: skip
         monkeypatch.setattr(facts, "facing_pairs", lambda *_: pairs)
         (layout,) = facts.gather(results).layouts
-    assert [p.first for p in layout.flutter] == ["long"]
+    assert [p.first for p in layout.flutter] == ["long", "less dead"]
     assert layout.nearest.first == "near"
 
 

@@ -7,6 +7,7 @@ import pytest
 
 from raysim.report.facts import target_for
 from raysim.report.flutter import FacingPair
+from raysim.report.limits import limits_of
 from raysim.report.pairs import Arrival
 from raysim.report.reflections import early_findings, pair_findings
 from raysim.report.verdict import layout_findings, sti_word
@@ -33,6 +34,8 @@ def pair_of(level_db=-4.3, sounds="small loudspeaker", early=None, **changed):
         "strongest": max(early, key=lambda a: a.level_db),
         "is_seen": True,
         "is_turned_away": False,
+        "source_is_turned_away": False,
+        "is_listed": True,
         "is_close": False,
         "direct_gain_db": 0.0,
         "c50_mid_db": 3.0,
@@ -148,7 +151,8 @@ def test_a_close_microphone_is_told_of():
 
 
 @pytest.mark.parametrize(
-    ("wall_db", "heads"), [(-9.0, "the ceiling"), (-9.9, "host 1, top"), (-4.0, "the ceiling")]
+    ("wall_db", "heads"),
+    [(-9.0, "the ceiling"), (-9.9, "the top of host 1"), (-4.0, "the ceiling")],
 )
 def test_a_room_surface_heads_before_a_thing(wall_db, heads):
     """Within 6 dB the room's own surface is named first; beyond, the thing is."""
@@ -156,7 +160,7 @@ def test_a_room_surface_heads_before_a_thing(wall_db, heads):
     wall = Arrival(4.0, wall_db, ("ceiling",), ("",))
     (finding,) = early_findings((pair_of(early=(thing, wall)),))
     assert finding.headline == f"A strong early reflection comes from {heads}."
-    assert "from host 1, top" in finding.sentence  # told in either case
+    assert "from the top of host 1" in finding.sentence  # told in either case
 
 
 def test_a_thing_in_the_window_is_not_hidden_by_a_wall_outside_it():
@@ -164,8 +168,55 @@ def test_a_thing_in_the_window_is_not_hidden_by_a_wall_outside_it():
     wall = Arrival(4.0, -10.5, ("ceiling",), ("",))
     (finding,) = early_findings((pair_of(early=(thing, wall)),))
     assert (finding.kind, finding.headline) == (
-        "fault", "A strong early reflection comes from table, top.",
+        "fault", "A strong early reflection comes from the top of table.",
     )  # fmt: skip
+
+
+@pytest.mark.parametrize("gain_db", [-np.inf, -320.0])
+def test_a_null_takes_nothing(gain_db):
+    (null,) = pair_findings(pair_of(is_turned_away=True, direct_gain_db=gain_db))
+    assert null.sentence.startswith("It takes nothing of the direct sound, so")
+    (weak,) = pair_findings(pair_of(is_turned_away=True, direct_gain_db=-40.0))  # the twin
+    assert weak.sentence.startswith("It takes the direct sound 40.0 dB weaker")
+
+
+def test_a_source_that_points_away_is_told_of():
+    away = pair_of(level_db=-1.0, source_is_turned_away=True)
+    (finding,) = pair_findings(away)
+    assert (finding.kind, finding.headline) == ("note", "“H2” points away from “H1 mic”.")
+    assert "2.8 ms later, 1.0 dB below it, from the north wall" in finding.sentence
+    assert early_findings((away,))[0].headline == "No source and receiver face each other."
+    (finding,) = early_findings((away, pair_of(level_db=-12.0)))  # the other alone is judged
+    assert (finding.kind, finding.headline) == ("fine", "Early reflections stay low.")
+    both = pair_of(source_is_turned_away=True, is_turned_away=True, direct_gain_db=-20.0)
+    assert [f.headline for f in pair_findings(both)] == [
+        "“H2” points away from “H1 mic”.", "“H1 mic” turns away from “H2”.",
+    ]  # fmt: skip
+
+
+def test_rooms_where_no_source_is_in_sight():
+    hidden = pair_of(is_seen=False)
+    (finding,) = early_findings((hidden, hidden))
+    assert finding.headline == "No source is in sight of its receiver."
+    (finding,) = early_findings((hidden, pair_of()))  # the twin: one is
+    assert finding.headline == "A strong early reflection comes from the north wall."
+
+
+def test_reflections_that_were_not_listed_are_not_judged():
+    words = "Early reflections were not listed one by one."
+    for seen in (True, False):
+        pair = pair_of(is_listed=False, is_seen=seen, strongest=None)
+        assert words in [f.headline for f in pair_findings(pair)]
+        assert [f.headline for f in early_findings((pair,))] == [words]
+    assert words not in [f.headline for f in pair_findings(pair_of())]  # the twin
+
+
+@pytest.mark.parametrize(("transition_hz", "words"), [(0.0, "not known here"), (90.0, "90 Hz")])
+def test_no_transition_is_no_zero(transition_hz, words):
+    """Walls that swallow all leave no decay, and so no modes to tell of."""
+    said_of_it = limits_of(transition_hz)[1]
+    assert f"transition frequency, {words}" in said_of_it
+    assert " 0 Hz" not in said_of_it
 
 
 BALANCE = ("Lows", "lows", "boxy", "Bright", "balance")

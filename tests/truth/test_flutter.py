@@ -48,6 +48,13 @@ def test_decay_between_a_pair(alpha, scattering):
     pair = pairs_of(bare_box(lz=2.7), alpha, scattering)[frozenset(("floor", "ceiling"))]
     per_bounce_db = -10.0 * np.log((1 - alpha) * (1 - scattering)) / np.log(10.0)
     assert pair.decay_s == pytest.approx(60.0 / per_bounce_db * 2.7 / C, rel=1e-12)
+    # There and back is two bounces.
+    assert pair.lost_db == pytest.approx(2.0 * per_bounce_db, rel=1e-12)
+
+
+def test_pair_that_swallows_all_loses_all():
+    pair = pairs_of(bare_box(lz=2.7), 1.0)[frozenset(("floor", "ceiling"))]
+    assert (pair.decay_s, pair.lost_db) == (0.0, np.inf)
 
 
 def test_tilted_walls_are_no_pair():
