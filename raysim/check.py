@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from raysim.errors import figure
 from raysim.geometry.between import surfaces_between
 from raysim.measures.theory import (
     decay_time_s,
@@ -16,7 +17,8 @@ from raysim.measures.theory import (
     sabine_area_m2,
     transition_frequency_hz,
 )
-from raysim.propagation.rays import RayRun, sphere_radii_m
+from raysim.propagation.rays import N_BATCH, RayRun, expected_duration_s, sphere_radii_m
+from raysim.records import MOMENTS
 from raysim.scene.contents import thing_surfaces
 from raysim.study import Prepared
 from raysim.units import Float, Int
@@ -31,6 +33,10 @@ _SMOOTH = 0.1
 #: Mid-frequency mean absorption above which formulas and measures part.
 _DEAD = 0.35
 _SPHERE_NOTE_M = 0.1
+#: Histograms that need more memory than this are warned of.
+_LARGE_GB = 3.0
+#: They exist as collected, put in order, and taken apart for each receiver.
+_N_COPY = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +90,12 @@ def expect(prepared: Prepared) -> Expectation:
 
 def warnings(prepared: Prepared) -> tuple[str, ...]:
     """Say in sentences what a person should know before trusting a scene's results."""
-    return (*_not_diffuse(prepared), *_small_spheres(prepared), *_out_of_sight(prepared))
+    return (
+        *_not_diffuse(prepared),
+        *_small_spheres(prepared),
+        *_out_of_sight(prepared),
+        *_much_memory(prepared),
+    )
 
 
 def _leak_test(prepared: Prepared) -> RayRun:
@@ -160,6 +171,27 @@ def _out_of_sight(prepared: Prepared) -> list[str]:
                     "model, so there is no direct sound."
                 )
     return found
+
+
+def _much_memory(prepared: Prepared) -> list[str]:
+    """Say if the histograms of a source will need more memory than many computers have."""
+    scene = prepared.scene
+    n_receiver = max(len(prepared.receivers_of(s)) for s in scene.sources)
+    n_bin = expected_duration_s(prepared.room) / scene.settings.bin_s
+    per_receiver = N_BATCH * n_bin * (1 + len(MOMENTS)) * scene.bands.n_band * 8
+    memory_gb = 1e-9 * _N_COPY * n_receiver * per_receiver
+    if memory_gb <= _LARGE_GB:
+        return []
+    ways = ["wider bins (bin_ms)"]
+    if scene.bands.fraction > 1:
+        ways.insert(0, "octaves")
+    if n_receiver > 1:
+        ways.insert(0, "fewer receivers per source")
+    needed = figure(memory_gb, 2)
+    return [
+        f"Tracing needs about {needed} GB of memory. If this machine has not as much to spare, "
+        f"ask for {' or '.join(ways)}."
+    ]
 
 
 #: What no scene of raysim models, whatever it says.

@@ -18,7 +18,7 @@ from raysim.errors import Complaint, RaysimError, SettingsError, Stopped
 DONE, CHECK_FAILED, UNUSABLE, INTERRUPTED = 0, 1, 2, 130
 
 _ABOUT = """\
-Room acoustics of small rooms: what is wrong with this room, and what helps.
+Room acoustics of small rooms: what is wrong with this room.
 
   raysim check scenes/weir-bulletin        read a scene, say what to expect
   raysim simulate scenes/weir-bulletin     trace it: result file, sound, page
@@ -142,7 +142,7 @@ def _simulate(arguments: argparse.Namespace) -> int:
     from raysim.progress import Progress
     from raysim.report.summary import summary_table
     from raysim.store.file import open_results
-    from raysim.study import folder_for, prepare, run, with_settings
+    from raysim.study import folder_for, prepare, run, too_uncertain, with_settings
 
     _use_threads(arguments.threads)
     prepared = with_settings(
@@ -172,8 +172,8 @@ def _simulate(arguments: argparse.Namespace) -> int:
     if outcome.lost_per_million > 100.0:
         _say(f"Check failed: {outcome.lost_per_million:.0f} of a million ray legs were lost.")
         failed = CHECK_FAILED
-    for source in outcome.uncertain:
-        _say(f'Check failed: T30 from "{source}" is less certain than asked for.')
+    for source, error_pct in outcome.uncertain.items():
+        _say(f"Check failed: {too_uncertain(source, error_pct, prepared.scene.settings)}")
         failed = CHECK_FAILED
     return failed
 
@@ -259,7 +259,7 @@ def _announce_compilation() -> None:
     from raysim.core.compile import compiled_before
 
     if not compiled_before():
-        print("Compiling the kernels for this machine, once: about a minute.", file=sys.stderr)  # noqa: T201
+        print("Compiling the kernels for this machine, once: about 20 s.", file=sys.stderr)  # noqa: T201
 
 
 _COMMANDS = {

@@ -5,6 +5,7 @@ The meaning of each code, in a paragraph, is in `messages.md` beside this file;
 """
 
 import math
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
@@ -84,7 +85,7 @@ def figure(value: float, digits: int = 3) -> str:
 
 
 def meaning(code: str) -> str:
-    """Give the paragraph of `messages.md` about a code: "RS-S04", or "s04" for short.
+    """Give the paragraph of `messages.md` about a code: "RS-S04", or "s4" for short.
 
     Raises
     ------
@@ -93,6 +94,8 @@ def meaning(code: str) -> str:
     """
     text = (Path(__file__).parent / "messages.md").read_text(encoding="utf-8")
     asked = code.strip(" []").upper().removeprefix("RS").strip("- ")
+    if re.fullmatch("[A-Z][0-9]", asked):
+        asked = f"{asked[0]}0{asked[1]}"
     for section in text.split("\n## ")[1:]:
         name, _, paragraph = section.partition("\n")
         if asked and name.strip() == f"RS-{asked}":

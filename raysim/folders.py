@@ -1,17 +1,23 @@
 """The folder that a run writes to: made if it must be, refused if it is someone else's.
 
-What raysim makes has fixed names. A folder is ours if a result file lies in it, or a table
-that says so; files of these names without either are left alone.
+What raysim makes has fixed names. A folder is ours if a result file of ours lies in it, or
+a table that says so; without either, files of these names are left alone unless they say
+themselves that they are ours.
 """
 
 import json
+import os
 from pathlib import Path
 
 from raysim.errors import Complaint, StoreError
+from raysim.response.wav import is_wav_of_ours
+from raysim.store.opening import open_to_read
 
 #: Files of a run, in the folder the user named.
 RESULTS_NAME, PAGE_NAME, RESPONSES_NAME = "results.h5", "index.html", "responses"
 _TABLE_NAMES = ("measures.csv", "measures.json")
+#: How our table begins.
+_CSV_HEAD = b"layout,source,receiver,measure,band_hz,"
 
 
 def refuse_foreign(folder: Path) -> None:
@@ -22,10 +28,10 @@ def refuse_foreign(folder: Path) -> None:
     StoreError
         RS-F06: there are files of our names, and no sign that they are ours.
     """
-    if (folder / RESULTS_NAME).exists() or _is_table_of_ours(folder / "measures.json"):
+    if _is_result_of_ours(folder / RESULTS_NAME) or _is_table_of_ours(folder / "measures.json"):
         return
     names = (PAGE_NAME, *_TABLE_NAMES, RESPONSES_NAME)
-    found = [name for name in names if _holds(folder / name)]
+    found = [name for name in names if _holds_foreign(folder / name)]
     if found:
         listed = ", ".join(f'"{name}"' for name in found)
         raise StoreError(
@@ -38,9 +44,36 @@ def refuse_foreign(folder: Path) -> None:
         )
 
 
-def _holds(path: Path) -> bool:
-    """Tell if something is there that could be lost: an empty folder is not."""
-    return any(path.iterdir()) if path.is_dir() else path.exists()
+def _holds_foreign(path: Path) -> bool:
+    """Tell if something is there that could be lost: an empty folder is not.
+
+    Nor are sounds and the table of measures that a run left which was stopped before it
+    wrote what makes a folder ours.
+    """
+    # not Path.is_dir, which raises where a folder above may not be searched
+    if not os.path.isdir(path):
+        return os.path.exists(path) and not _begins(path, _CSV_HEAD)
+    try:
+        return not all(is_wav_of_ours(one) for one in path.iterdir())
+    except OSError:  # what cannot be seen is not taken for ours
+        return True
+
+
+def _begins(path: Path, head: bytes) -> bool:
+    try:
+        with path.open("rb") as file:
+            return file.read(len(head)) == head
+    except OSError:
+        return False
+
+
+def _is_result_of_ours(path: Path) -> bool:
+    """Tell if a file is a result file, of this or another version of raysim."""
+    try:
+        open_to_read(path).close()
+    except StoreError as error:
+        return error.complaints[0].code == "RS-H04"
+    return True
 
 
 def _is_table_of_ours(path: Path) -> bool:
@@ -59,7 +92,7 @@ def make_folder(folder: Path) -> bool:
     StoreError
         RS-F05: a file stands in the way, or it may not be written there.
     """
-    is_new = not folder.exists()
+    is_new = not os.path.exists(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -77,6 +110,7 @@ def make_folder(folder: Path) -> bool:
 def _hindrance(folder: Path, error: OSError) -> str:
     """Say why a folder cannot be made: the file in its place, or the system's word."""
     for path in (folder, *folder.parents):
-        if path.exists():
-            return (error.strerror or "?").lower() if path.is_dir() else f'"{path}" is a file'
+        if os.path.exists(path):
+            is_folder = os.path.isdir(path)
+            return (error.strerror or "?").lower() if is_folder else f'"{path}" is a file'
     return (error.strerror or "?").lower()

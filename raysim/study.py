@@ -6,6 +6,7 @@ again. `derive` makes all the rest, responses, measures, tables and page, from t
 result file alone.
 """
 
+import math
 import os
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -30,7 +31,7 @@ from raysim.report.summary import write_tables
 from raysim.response.impulse import impulse_response
 from raysim.response.wav import wav_names, write_wav
 from raysim.scene.conditions import RAYS, SEED, UNTIL_T30_PCT
-from raysim.scene.model import Receiver, Scene, Source
+from raysim.scene.model import Receiver, Scene, Settings, Source
 from raysim.scene.read import collect_scene
 from raysim.store.file import (
     Derived,
@@ -155,7 +156,7 @@ class Outcome:
     facts: RoomFacts
     reused: int  # sources taken from an earlier run
     lost_per_million: float
-    uncertain: tuple[str, ...]  # sources whose T30 missed the uncertainty asked for
+    uncertain: dict[str, float]  # sources whose T30 missed the uncertainty asked for, in %
 
 
 def simulate(
@@ -269,15 +270,46 @@ def run(prepared: Prepared, folder: Path, tell: Tell = say_nothing) -> Outcome:
     )
 
 
-def _uncertain(scene: Scene, pairs: list[PairResult]) -> tuple[str, ...]:
-    """Name the sources whose T30 is less certain than asked for, also those reused."""
+def _uncertain(scene: Scene, pairs: list[PairResult]) -> dict[str, float]:
+    """Give the error of T30 from sources where it is too large, also of those reused.
+
+    In per cent; infinite where a band outlasts its histogram.
+    """
     target = scene.settings.until_t30_pct
     if target is None:
-        return ()
-    return tuple(
-        s.name
+        return {}
+    error_pct = {
+        s.name: t30_certainty(scene, [p for p in pairs if p.source == s.name])[1]
         for s in scene.sources
-        if t30_certainty(scene, [p for p in pairs if p.source == s.name])[1] > target
+    }
+    return {name: error for name, error in error_pct.items() if error > target}
+
+
+def too_uncertain(source: str, error_pct: float, settings: Settings) -> str:
+    """Say how certain T30 from a source is, why no more than that, and what to do.
+
+    Examples
+    --------
+    >>> too_uncertain("voice", 2.61, Settings()).partition(": ")[0]
+    'T30 from "voice" is certain to within 2.7 %, not 2 %'
+    """
+    if math.isinf(error_pct):
+        return (
+            f'T30 from "{source}" is not known: a band outlasts the longest histogram. Check '
+            "the absorption coefficients: hardly anything in this room absorbs that band."
+        )
+    target, rays = settings.until_t30_pct or 0.0, f"{settings.max_ray:,}".replace(",", " ")
+    # upwards, so that no error prints as the target that it missed
+    shown = math.ceil(10.0 * error_pct) / 10.0
+    ways = []
+    if settings.max_ray < RAYS[1]:
+        ways.append("raise max_rays in [simulate]")
+    if (easier := math.ceil(error_pct)) <= UNTIL_T30_PCT[1]:
+        ways.append(f"ask for --until-t30 {easier}")
+    do = ", or ".join(ways)
+    return (
+        f'T30 from "{source}" is certain to within {shown:g} %, not {target:g} %: the most '
+        f"rays allowed ({rays}) were traced. {do[:1].upper()}{do[1:]}."
     )
 
 
@@ -340,7 +372,13 @@ def derive(path: Path, folder: Path, tell: Tell = say_nothing) -> RoomFacts:
     -------
     RoomFacts
         What the page and the tables say.
+
+    Raises
+    ------
+    StoreError
+        RS-H05: the result file cannot be replaced; told before anything is made.
     """
+    check_writable(path)
     derived = []
     responses = folder / RESPONSES_NAME
     with open_results(path) as results:

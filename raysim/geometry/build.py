@@ -17,7 +17,7 @@ from raysim.geometry.drawing import draw_facets
 from raysim.geometry.edges import mesh_edges_open
 from raysim.geometry.inside import enclosed_volume_m3, inside_air, nearest_surface
 from raysim.geometry.mesh import MeshSurface, RoomMesh
-from raysim.geometry.mesh_file import read_facets
+from raysim.geometry.mesh_file import Y_UP_KINDS, read_facets
 from raysim.geometry.patches import cut_patches
 from raysim.geometry.polygons import Facet
 from raysim.geometry.soundness import LARGEST_M, SMALLEST_M, edge_text
@@ -296,7 +296,7 @@ def _check_points(
                 )
                 fix = "Move it inside."
                 outside += 1
-                if outside == 2 and isinstance(scene.room, MeshRoom):
+                if outside == 2 and _may_have_y_up(scene.room):
                     fix += " Is y up in the mesh file? z must be."
             elif away_m < CLEAR_M:
                 code, wrong = "RS-G42", f'is {figure(1000 * away_m, 2)} mm from "{surface}".'
@@ -320,6 +320,11 @@ def _check_points(
                         "RS-G43",
                     )
                 )
+
+
+def _may_have_y_up(room: DrawnRoom | MeshRoom) -> bool:
+    """Tell if a room's file has no say in which way is up, as glTF has."""
+    return isinstance(room, MeshRoom) and room.path.suffix.lower() not in Y_UP_KINDS
 
 
 def _in_solid(thing: Thing, at: Float) -> bool:

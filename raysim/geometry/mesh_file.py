@@ -6,7 +6,6 @@ by groups, materials or objects; a file without names is one surface, "room". No
 in the file face outwards, as for a solid body; here they are turned into the air.
 """
 
-import os
 from collections.abc import Sequence
 from difflib import get_close_matches
 from pathlib import Path
@@ -28,7 +27,9 @@ from raysim.units import Float
 
 #: Metres per unit.
 UNIT_M = {"m": 1.0, "cm": 0.01, "mm": 0.001, "in": 0.0254, "ft": 0.3048}
-KINDS = (".obj", ".stl", ".ply", ".glb", ".gltf")
+#: Where the standard says that y is up; it is turned on reading.
+Y_UP_KINDS = (".glb", ".gltf")
+KINDS = (".obj", ".stl", ".ply", *Y_UP_KINDS)
 #: More faces than this are a scan, not a room.
 MOST_FACES = 200_000
 #: Neighbours whose corners are this close to a triangle's plane lie in it, metres.
@@ -93,17 +94,10 @@ def _complain(complaints: list[Complaint], where: str, wrong: str, fix: str, cod
 
 def _read(path: Path, scale_m: float, complaints: list[Complaint]) -> Soup | None:
     """Give the triangles of a file in metres, z up, or complain."""
-    wrong = ""
-    if path.suffix.lower() not in KINDS:
-        wrong = f'a mesh cannot be read from "{path.suffix}".'
-    elif not path.is_file():
-        wrong = "there is no such file."
-    elif not os.access(path, os.R_OK):
+    try:
+        wrong = _fault(path)
+    except OSError:  # no right to read it, or to search a folder above it
         wrong = "the file may not be read."
-    elif path.stat().st_size == 0:
-        wrong = "the file is empty."
-    elif path.suffix.lower() == ".stl" and not _is_whole_stl(path.read_bytes()):
-        wrong = "the file is cut off, or no STL."
     if wrong:
         fix = "Give the path of an OBJ, STL, PLY, glTF or GLB file."
         _complain(complaints, str(path), wrong, fix, "RS-G10")
@@ -120,6 +114,21 @@ def _read(path: Path, scale_m: float, complaints: list[Complaint]) -> Soup | Non
         return None
 
 
+def _fault(path: Path) -> str:
+    """Say what is wrong with a file as a whole, or nothing."""
+    kind = path.suffix.lower()
+    if kind not in KINDS:
+        return f'a mesh cannot be read from "{path.suffix}".'
+    if not path.is_file():
+        return "there is no such file."
+    with path.open("rb") as file:
+        if not file.read(1):
+            return "the file is empty."
+    if kind == ".stl" and not _is_whole_stl(path.read_bytes()):
+        return "the file is cut off, or no STL."
+    return ""
+
+
 def _is_whole_stl(data: bytes) -> bool:
     """Tell if an STL file ends where it says: 50 bytes a face, or endsolid in text."""
     count = int.from_bytes(data[80:84], "little")
@@ -131,7 +140,7 @@ def _is_whole_stl(data: bytes) -> bool:
 def _from_trimesh(path: Path, scale_m: float) -> Soup:
     loaded = trimesh.load(str(path), process=False)
     named: list[tuple[str, object, Float]] = []
-    is_gltf = path.suffix.lower() in (".glb", ".gltf")
+    is_gltf = path.suffix.lower() in Y_UP_KINDS
     if isinstance(loaded, trimesh.Scene):
         for node in loaded.graph.nodes_geometry:
             transform, name = loaded.graph[node]

@@ -7,21 +7,21 @@ from rich.table import Table
 from rich.text import Text
 
 from raysim.measures.recorded import RecordedMeasures
-from raysim.report.numbers import decimals, index_of_one, plus_minus
+from raysim.report.numbers import decimals, index_of_one
 from raysim.response.wav import Recording
 from raysim.scene.model import Bands
 
-#: Measure, heading, decimals as a resolution, whether a standard error is known.
-_ROWS = (
-    ("edt_s", "EDT, s", 0.01),
-    ("t20_s", "T20, s", 0.01),
-    ("t30_s", "T30, s", 0.01),
-    ("curvature_pct", "curvature, %", 1.0),
-    ("c50_db", "C50, dB", 0.1),
-    ("c80_db", "C80, dB", 0.1),
-    ("d50", "D50", 0.01),
-    ("ts_s", "Ts, s", 0.001),
-    ("range_db", "decay range, dB", 1.0),
+#: Measure, name, unit and resolution.
+_COLUMNS = (
+    ("edt_s", "EDT", "s", 0.01),
+    ("t20_s", "T20", "s", 0.01),
+    ("t30_s", "T30", "s", 0.01),
+    ("curvature_pct", "curve", "%", 1.0),
+    ("c50_db", "C50", "dB", 0.1),
+    ("c80_db", "C80", "dB", 0.1),
+    ("d50", "D50", "", 0.01),
+    ("ts_s", "Ts", "s", 0.001),
+    ("range_db", "range", "dB", 1.0),
 )
 
 
@@ -31,34 +31,53 @@ def recorded_table(
     """Give the measures of one recording, to print with rich.
 
     Values that the recording does not support are dashes; below the table stands why.
+    Bands are rows, so that one-third octaves fit a terminal of 80 columns.
     """
-    table = Table(box=SIMPLE, pad_edge=False, title=name, title_justify="left")
-    table.add_column("")
-    for label in bands.labels:
-        table.add_column(label, justify="right")
-    reasons: dict[str, list[str]] = {}
-    for key, heading, resolution in _ROWS:
-        values = getattr(measured, key)
-        errors = measured.error.get(key)
+    table = Table(
+        box=SIMPLE,
+        pad_edge=False,
+        show_edge=False,
+        padding=(0, 1, 0, 0),
+        title=Text(name),
+        title_justify="left",
+    )
+    table.add_column("\nHz", justify="right", no_wrap=True)
+    for key, heading, unit, _ in _COLUMNS:
+        # Where a terminal is narrower than most, an error goes below its number.
+        is_one = key not in measured.error
+        table.add_column(f"{heading}\n{unit}", justify="right", no_wrap=is_one)
+    for i, label in enumerate(bands.labels):
+        cells = [_cell(measured, key, i, resolution) for key, _, _, resolution in _COLUMNS]
+        table.add_row(label, *cells)
+    reasons: dict[str, dict[str, list[str]]] = {}  # reason, measure, bands
+    for key, heading, _, _ in _COLUMNS:
         why = measured.why.get(key, ("",) * bands.n_band)
-        cells = []
-        for i, label in enumerate(bands.labels):
-            if not np.isfinite(values[i]):
-                cells.append("-")
-                if why[i]:
-                    reasons.setdefault(why[i], []).append(f"{heading.split(',')[0]} {label}")
-                continue
-            text = f"{values[i]:.{decimals(resolution)}f}"
-            if errors is not None and np.isfinite(errors[i]):
-                text = f"{text} {plus_minus(float(errors[i]), resolution)}"
-            cells.append(text)
-        table.add_row(heading, *cells)
+        for value, label, reason in zip(getattr(measured, key), bands.labels, why, strict=True):
+            if reason and not np.isfinite(value):
+                reasons.setdefault(reason, {}).setdefault(heading, []).append(label)
     notes = [
         f"{recording.samples.size / recording.sample_rate_hz:.2f} s at "
         f"{recording.sample_rate_hz} Hz; direct sound at {measured.onset_s:.3f} s. "
         f"STI of the room alone, without its noise: "
         f"{index_of_one(measured.sti) if np.isfinite(measured.sti) else '-'}."
     ]
-    notes += [f"- {', '.join(where)}: {reason}" for reason, where in reasons.items()]
+    for reason, places_of in reasons.items():
+        where = "; ".join(f"{heading} {', '.join(p)}" for heading, p in places_of.items())
+        notes.append(f"- {where}: {reason}")
     notes += [f"Caution: {caution}" for caution in recording.cautions]
     return Group(table, Text("\n".join(notes)))
+
+
+def _cell(measured: RecordedMeasures, key: str, band: int, resolution: float) -> str:
+    """Give one number, with its standard error if that is known: "0.92 ±.05"."""
+    value = float(getattr(measured, key)[band])
+    if not np.isfinite(value):
+        return "-"
+    places = decimals(resolution)
+    text = f"{round(value, places) + 0.0:.{places}f}"  # never "-0"
+    error = float(measured.error[key][band]) if key in measured.error else float("nan")
+    if not np.isfinite(error):
+        return text
+    sign = "<" if error < resolution else ""
+    shown = f"{max(error, resolution):.{places}f}"
+    return f"{text} ±{sign}{shown.removeprefix('0')}"

@@ -27,6 +27,8 @@ SCALE = (
 
 #: As many equal samples in a row at the extreme count as clipping, common practice.
 _CLIPPED_RUN = 3
+#: The scale stands before the samples, this near to a file's begin.
+_HEAD = 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +67,18 @@ def write_wav(path: Path, response: Float, sample_rate_hz: int, comment: str = "
     finally:
         with contextlib.suppress(OSError):  # it was moved, or never made
             part.unlink()
+
+
+def is_wav_of_ours(path: Path) -> bool:
+    """Tell if `write_wav` made a file, or was stopped in making it."""
+    if path.name.startswith(".") and path.name.endswith(".wav.part"):
+        return True
+    try:
+        with path.open("rb") as file:
+            head = file.read(_HEAD)
+    except OSError:
+        return False
+    return head.startswith(b"RIFF") and SCALE.encode() in head
 
 
 def wav_names(pairs: Iterable[tuple[str, str, str]]) -> list[str]:
@@ -145,9 +159,15 @@ def read_wav(path: Path, channel: int | None = None) -> Recording:
         channels and none chosen, RS-W05 no such channel, RS-W06 not finite numbers,
         RS-W07 silent.
     """
-    if not path.is_file():
+    try:
+        is_file, n_byte = path.is_file(), path.stat().st_size
+    except FileNotFoundError:
+        is_file, n_byte = False, 0
+    except OSError as error:  # a folder above that may not be searched
+        raise _unreadable(path, error) from error
+    if not is_file:
         raise _refuse(path, "no such file.", "Check the name and the folder.", "RS-W01")
-    if path.stat().st_size == 0:
+    if n_byte == 0:
         raise _refuse(path, "the file is empty.", "Export the recording again.", "RS-W02")
     try:
         # As bytes a name need not be text; Windows has only names that are.
@@ -156,12 +176,7 @@ def read_wav(path: Path, channel: int | None = None) -> Recording:
             rate, subtype = int(sound.samplerate), str(sound.subtype)
             comment = str(sound.comment)
     except (OSError, soundfile.SoundFileError) as error:
-        raise _refuse(
-            path,
-            f"cannot be read as sound: {_reason(error)}",
-            "Give a WAV or FLAC file.",
-            "RS-W03",
-        ) from error
+        raise _unreadable(path, error) from error
     if samples.shape[0] == 0:
         raise _refuse(path, "holds no samples.", "Export the recording again.", "RS-W02")
     one = _pick_channel(path, samples, channel)
@@ -178,6 +193,13 @@ def read_wav(path: Path, channel: int | None = None) -> Recording:
             path, "every sample is zero.", "Choose the channel that was recorded.", "RS-W07"
         )
     return Recording(one, rate, comment, _cautions(path, one, subtype))
+
+
+def _unreadable(path: Path, error: OSError | soundfile.SoundFileError) -> AudioError:
+    may_not = isinstance(error, PermissionError) or not os.access(path, os.R_OK)
+    reason = "permission denied." if may_not else _reason(error)
+    fix = "Ask for the right to read it." if may_not else "Give a WAV or FLAC file."
+    return _refuse(path, f"cannot be read as sound: {reason}", fix, "RS-W03")
 
 
 def _reason(error: OSError | soundfile.SoundFileError) -> str:

@@ -5,6 +5,7 @@ key is a mistake. The keys are described for users in ``scenes/README.md``.
 """
 
 import difflib
+import os
 from pathlib import Path
 
 from raysim.errors import Complaint, SceneError
@@ -75,7 +76,8 @@ def collect_scene(path: str | Path, complaints: list[Complaint]) -> Scene | None
         for an unknown one. None if there is no room to check.
     """
     path = Path(path)
-    file = path / SCENE_FILE if path.is_dir() else path
+    # Not Path.is_dir, which raises where a folder above may not be searched.
+    file = path / SCENE_FILE if os.path.isdir(path) else path
     found = read_table(file, complaints)
     if found is None:
         return None
@@ -142,7 +144,7 @@ def _read_all_materials(
             fix = "Let no file of materials name one that names it."
             table.complain("materials_file", wrong, fix, "RS-S11")
             break
-        if not path.exists():
+        if _is_missing(path):
             wrong = f'there is no file "{more}" beside this one.'
             table.complain("materials_file", wrong, "Correct its name.", "RS-F01")
             break
@@ -157,6 +159,17 @@ def _read_all_materials(
     if table is not outer:
         table.close()
     return materials
+
+
+def _is_missing(path: Path) -> bool:
+    """Tell if there surely is no such file, rather than no right to look for it."""
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return True
+    except OSError:
+        return False
+    return False
 
 
 def _read_finishes(

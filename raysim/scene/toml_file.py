@@ -1,6 +1,7 @@
 """From a TOML file to a `Table`, or to a complaint about the file as a whole."""
 
 import difflib
+import os
 import re
 import tomllib
 from pathlib import Path
@@ -89,7 +90,9 @@ def _read_text(path: Path, complaints: list[Complaint]) -> str | None:
         return None
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        complain(f"this cannot be read as a file: {reason}.", "Give a TOML file.", "RS-F02")
+        may_not = isinstance(error, PermissionError)
+        fix = "Ask for the right to read it." if may_not else "Give a TOML file."
+        complain(f"this cannot be read as a file: {reason}.", fix, "RS-F02")
         return None
     if raw.startswith(_HDF5):
         complain(
@@ -116,7 +119,11 @@ def _read_text(path: Path, complaints: list[Complaint]) -> str | None:
 
 def _similar(path: Path) -> str:
     """Say which file was perhaps meant."""
-    if not path.parent.is_dir():
+    if not os.path.isdir(path.parent):
         return f'There is no folder "{path.parent}" either.'
-    close = difflib.get_close_matches(path.name, [p.name for p in path.parent.iterdir()], n=1)
+    try:
+        names = os.listdir(path.parent)
+    except OSError:  # a folder may be searched and yet not be listed
+        names = []
+    close = difflib.get_close_matches(path.name, names, n=1)
     return f'Did you mean "{close[0]}"?' if close else "Look for a slip in its name."

@@ -6,6 +6,7 @@ come out the same.
 
 import csv
 import json
+import math
 import os
 import shutil
 import signal
@@ -21,8 +22,11 @@ from quick import MORE_SOURCES, write_quick
 import raysim
 import raysim.study
 from raysim.cli import main
+from raysim.errors import RaysimError
 from raysim.propagation.rays import N_BATCH, RayRun
-from raysim.study import AS_DESCRIBED, prepare
+from raysim.scene.conditions import RAYS
+from raysim.scene.model import Settings
+from raysim.study import AS_DESCRIBED, prepare, too_uncertain
 from raysim.tracing import _follow, t30_certainty, trace_source
 
 SETTINGS = "rays = 2000\nuntil_t30_pct = false"
@@ -154,7 +158,7 @@ def test_run_tells_how_far_it_is_and_what_it_knows(scene, tmp_path):
     assert len(told) > 2
     assert 0.0 <= min(shares) <= max(shares) == shares[-1] == 1.0
     texts = [text for _, text in told]
-    assert texts[0] == "voice: how long the sound lasts"
+    assert texts[0] == "voice: how long it lasts"
     assert any(text.startswith("voice: T30 0.1") for text in texts)
     assert texts.index("responses 1 of 1") < texts.index("page") < texts.index("done")
 
@@ -219,13 +223,37 @@ def test_too_few_rays_are_a_failed_check_each_time(tmp_path, capsys):
     settings = "rays = 320\nmax_rays = 640\nuntil_t30_pct = 0.2"
     assert run_until(tmp_path, settings) == 1
     first = capsys.readouterr().out
-    assert 'T30 from "voice" is less certain than asked for' in first
-    assert error_pct(tmp_path) == (pytest.approx(10, abs=9.8), 640)
+    error, n_ray = error_pct(tmp_path)
+    assert (error, n_ray) == (pytest.approx(10, abs=9.8), 640)
+    said = (
+        'Check failed: T30 from "voice" is certain to within '
+        f"{math.ceil(10 * error) / 10:g} %, not 0.2 %: the most rays allowed (640) were "
+        f"traced. Raise max_rays in [simulate], or ask for --until-t30 {math.ceil(error)}.\n"
+    )
+    assert said in first
     assert (tmp_path / "out" / "index.html").exists()
     assert run_until(tmp_path, settings) == 1  # reused, and no more certain than before
     again = capsys.readouterr().out
     assert "not traced again" in again
-    assert 'T30 from "voice" is less certain than asked for' in again
+    assert said in again
+
+
+@pytest.mark.parametrize(
+    ("error_pct", "settings", "expected"),
+    [
+        (2.61, Settings(), ["within 2.7 %, not 2 %", "(1 024 000)", "Raise", "--until-t30 3."]),
+        (2.01, Settings(), ["within 2.1 %, not 2 %", "--until-t30 3."]),
+        (100.0, Settings(), ["within 100 %", "Raise max_rays in [simulate]."]),
+        (3.2, Settings(max_ray=RAYS[1]), ["were traced. Ask for --until-t30 4."]),
+        (math.inf, Settings(), ["is not known: a band outlasts the longest histogram."]),
+    ],
+)
+def test_what_is_said_of_too_few_rays(error_pct, settings, expected):
+    """Truth: the limits of the settings. No error prints as the target, no advice is void."""
+    text = too_uncertain("voice", error_pct, settings)
+    assert all(words in text for words in expected)
+    assert ("--until-t30" in text) == any("--until-t30" in words for words in expected)
+    assert ("max_rays" in text) == (settings.max_ray < RAYS[1] and math.isfinite(error_pct))
 
 
 def test_rounds_go_on_until_t30_is_certain(tmp_path, capsys):
@@ -393,6 +421,38 @@ def test_all_comes_again_from_the_result_file_alone(tmp_path, capsys):
     assert f"{second / 'index.html'}\n" in capsys.readouterr().out
     assert len(contents(second)) == 6
     assert contents(second) == contents(tmp_path / "first")
+
+
+@pytest.mark.parametrize("at", ["write_derived", "write_tables", "write_page"])
+@pytest.mark.parametrize("how", [KeyboardInterrupt, RaysimError])
+def test_page_that_was_stopped_is_made_by_the_same_command(
+    done, tmp_path, monkeypatch, at, how
+):
+    """Truth: what is made at once. Sounds may be there already, and no table yet."""
+    shutil.copy(done / "results.h5", tmp_path / "kept.h5")
+    command = ["page", str(tmp_path / "kept.h5"), "--into", str(tmp_path / "page")]
+
+    def fail(*_):
+        raise how([])
+
+    with monkeypatch.context() as patch:
+        patch.setattr(raysim.study, at, fail)
+        assert main(command) in (2, 130)
+    assert (tmp_path / "page" / "responses" / "voice-to-microphone.wav").exists()
+    assert main(command) == 0
+    assert contents(tmp_path / "page") == contents(done)
+
+
+def test_page_stopped_between_its_tables(done, tmp_path, monkeypatch):
+    shutil.copy(done / "results.h5", tmp_path / "kept.h5")
+    command = ["page", str(tmp_path / "kept.h5"), "--into", str(tmp_path / "page")]
+    assert main(command) == 0
+    for name in ("index.html", "measures.json"):
+        (tmp_path / "page" / name).unlink()
+    (tmp_path / "page" / "responses" / ".voice-to-microphone.wav.part").write_bytes(b"RIFF")
+    assert main(command) == 0
+    (tmp_path / "page" / "responses" / ".voice-to-microphone.wav.part").unlink(missing_ok=True)
+    assert contents(tmp_path / "page") == contents(done)
 
 
 # --- help -------------------------------------------------------------------------------

@@ -421,6 +421,16 @@ def test_several_points_outside_a_mesh_are_asked_for_its_axes_once(tmp_path, n_p
     assert "\n".join(map(str, found)).count("Is y up in the mesh file? z must be.") == asked
 
 
+def test_points_outside_a_gltf_room_are_not(tmp_path):
+    """Its standard says that y is up, and it is turned on reading."""
+    (tmp_path / "room.obj").write_text(BOX)
+    trimesh.load(tmp_path / "room.obj").export(tmp_path / "room.glb")
+    outside = box_scene(sources=[(90, 90, 90), (80, 80, 80)]).sources
+    found = complaints_of(replace(mesh_scene(tmp_path / "room.glb"), sources=outside))
+    assert [c.code for c in found].count("RS-G40") == 2
+    assert "Is y up" not in "\n".join(map(str, found))
+
+
 def test_points_outside_a_drawn_room_are_not():
     found = complaints_of(box_scene(sources=[(9, 9, 9), (8, 8, 8)]))
     assert "y up" not in "\n".join(map(str, found))

@@ -6,6 +6,7 @@ Truth: the message's code, exit code 2, and the files before and after.
 import errno
 import io
 import os
+import re
 import resource
 import shutil
 import subprocess
@@ -21,7 +22,9 @@ from rich.console import Console
 import raysim
 from raysim.checklist import material_table
 from raysim.cli import main
-from raysim.response.wav import write_wav
+from raysim.measures.recorded import measure_recorded
+from raysim.report.recorded import recorded_table
+from raysim.response.wav import read_wav, write_wav
 from raysim.scene.conditions import RAYS, SEED
 from raysim.scene.materials import catalogue
 from raysim.scene.model import Bands
@@ -120,6 +123,7 @@ FOREIGN = {
     "measures.csv": "flour,2 cups\n",
     "measures.json": '{"flour": "2 cups"}',
     "responses/letter.txt": "Dear all",
+    "responses/song.wav": "RIFF of mine",
 }
 
 
@@ -139,6 +143,29 @@ def test_files_of_our_names_are_not_written_over(
     assert code == "RS-F06"
     assert f'"{name.partition("/")[0]}"' in text
     assert files_in(tmp_path / "out") == before
+
+
+@pytest.mark.parametrize("command", ["simulate", "page"])
+def test_result_file_of_others_does_not_make_a_folder_ours(
+    scene, done, tmp_path, capsys, command
+):
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "index.html").write_text(FOREIGN["index.html"])
+    (tmp_path / "out" / "results.h5").write_text("not a result file")
+    before = files_in(tmp_path / "out")
+    given = scene if command == "simulate" else done / "results.h5"
+    _, code = refused(capsys, command, given, "--into", tmp_path / "out")
+    assert code == "RS-F06"
+    assert files_in(tmp_path / "out") == before
+
+
+def test_page_of_a_result_file_that_cannot_be_replaced(done, tmp_path, capsys):
+    """Told before anything is made: here a folder stands where the new file is written."""
+    shutil.copy(done / "results.h5", tmp_path)
+    (tmp_path / "results.h5.part").mkdir()
+    _, code = refused(capsys, "page", tmp_path / "results.h5", "--into", tmp_path / "out")
+    assert code == "RS-H05"
+    assert not (tmp_path / "out").exists()
 
 
 def test_files_of_other_names_are_no_hindrance(done, tmp_path, capsys):
@@ -362,6 +389,39 @@ def test_own_responses_can_be_measured(tmp_path, capsys):
     assert capsys.readouterr().err == ""
 
 
+#: The columns of `measure`, and their decimals.
+SHOWN = {
+    "edt_s": 2, "t20_s": 2, "t30_s": 2, "curvature_pct": 0, "c50_db": 1, "c80_db": 1,
+    "d50": 2, "ts_s": 3, "range_db": 0,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("fraction", [1, 3])
+@pytest.mark.parametrize("columns", [64, 80, 110])
+def test_measures_of_a_recording_are_never_cut(tmp_path, columns, fraction):
+    """Truth: the numbers themselves. Each stands whole in its band's row and column."""
+    write_wav(tmp_path / "room.wav", decay(), 48_000)
+    recording, bands, shown = read_wav(tmp_path / "room.wav"), Bands(fraction), io.StringIO()
+    found = measure_recorded(recording.samples, recording.sample_rate_hz, bands)
+    table = recorded_table("a [b].wav", recording, found, bands)
+    Console(width=columns, file=shown).print(table)
+    lines = shown.getvalue().splitlines()
+    assert lines[0].strip() == "a [b].wav"
+    assert max(map(len, lines)) <= columns
+    assert "…" not in shown.getvalue()
+    for i, label in enumerate(bands.labels):
+        (row,) = [line.split() for line in lines if line.split()[:1] == [label]]
+        expected = [label]
+        for name, places in SHOWN.items():
+            value = getattr(found, name)[i]
+            expected.append(f"{value:.{places}f}" if np.isfinite(value) else "-")
+            error = found.error.get(name, np.full(24, np.nan))[i]
+            if columns >= 80 and np.isfinite(value) and np.isfinite(error):
+                less = "<" if error < 0.01 else ""
+                expected.append(f"±{less}{max(error, 0.01):.2f}".replace("0.", "."))
+        assert row == [re.sub(r"^-(0\.?0*)$", r"\1", cell) for cell in expected]
+
+
 # --- options ----------------------------------------------------------------------------
 
 
@@ -427,6 +487,12 @@ def test_message_that_is_none(capsys):
     text, code = refused(capsys, "message", "NOPE")
     assert code == "RS-P02"
     assert "NOPE" in text
+
+
+@pytest.mark.parametrize("code", ["RS-S4", "s4", "RSS4", "RS-S04"])
+def test_message_without_its_zero(capsys, code):
+    assert main(["message", code]) == 0
+    assert capsys.readouterr().out.startswith("The value has the wrong kind")
 
 
 @pytest.mark.parametrize("code", ["RS-G14", "rs-g14", " RS-G14 ", "g14", "[RS-G14]", "RSG14"])

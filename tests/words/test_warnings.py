@@ -8,6 +8,8 @@ import pytest
 from quick import write_quick
 
 from raysim.cli import main
+from raysim.propagation.rays import expected_duration_s
+from raysim.study import prepare
 
 CURTAIN = """
 [[thing]]
@@ -84,6 +86,32 @@ def test_clockwise_plan_says_which_wall_is_which(tmp_path, capsys, command):
 
 def test_anticlockwise_plan_needs_no_word(tmp_path, capsys):
     assert "Note:" not in said(capsys, "check", write_quick(tmp_path / "room"), tmp_path)
+
+
+MEMORY = "Warning: Tracing needs about"
+THIRDS = '[bands]\nwidth = "third"\n'
+
+
+def test_memory_that_many_machines_lack_is_told_before_tracing(tmp_path, capsys):
+    """Truth: 32 batches of an energy and 8 moments, 8 bytes each, held three times."""
+    ears = "".join(
+        f'[[receiver]]\nname = "ear {i}"\nat_m = [{1.0 + 0.02 * i:.2f}, 0.7, 1.2]\n'
+        for i in range(59)
+    )
+    fine = ("rays = 2000", "rays = 2000\nbin_ms = 0.1")
+    scene = write_quick(tmp_path / "room", fine, more=ears + THIRDS)
+    text = said(capsys, "check", scene, tmp_path)
+    prepared = prepare(scene)
+    duration_s = expected_duration_s(prepared.room)
+    needed_gb = 3 * 32 * 60 * duration_s / 1e-4 * 9 * 24 * 8 / 1e9
+    told_gb = float(text.partition(MEMORY)[2].split()[0])
+    assert told_gb == pytest.approx(needed_gb, rel=0.05)  # two digits
+    assert "fewer receivers per source or octaves or wider bins (bin_ms)." in text
+
+
+def test_memory_that_all_machines_have_is_not(tmp_path, capsys):
+    scene = write_quick(tmp_path / "room")
+    assert MEMORY not in said(capsys, "check", scene, tmp_path)
 
 
 def test_dead_room_is_warned_of_before_tracing(tmp_path, capsys):
