@@ -21,7 +21,7 @@ from raysim.propagation.rays import N_BATCH, RayRun, expected_duration_s, sphere
 from raysim.records import MOMENTS
 from raysim.scene.contents import thing_surfaces
 from raysim.study import Prepared
-from raysim.units import Float, Int
+from raysim.units import Float
 
 #: Rays of the leak test.
 _N_RAY = 2048
@@ -55,12 +55,6 @@ class Expectation:
     warnings: tuple[str, ...]
 
 
-def _middle(prepared: Prepared) -> Int:
-    """Give the bands of 500 Hz and 1 kHz."""
-    centre_hz = prepared.scene.bands.centre_hz
-    return np.flatnonzero((centre_hz > 360) & (centre_hz < 1400))
-
-
 def expect(prepared: Prepared) -> Expectation:
     """Compute what can be said beforehand."""
     scene, mesh, sides = prepared.scene, prepared.mesh, prepared.room.sides
@@ -72,7 +66,7 @@ def expect(prepared: Prepared) -> Expectation:
         return decay_time_s(eyring_area_m2(sides.area_m2, alpha), volume, c, m)
 
     likely = eyring(sides.alpha)
-    mid = _middle(prepared)
+    mid = prepared.scene.bands.middle
     rays = _leak_test(prepared)
     return Expectation(
         mean_free_path_m=mean_free_path_m(volume, area),
@@ -112,7 +106,7 @@ def _leak_test(prepared: Prepared) -> RayRun:
 
 def _not_diffuse(prepared: Prepared) -> list[str]:
     """Say in words where the formulas of diffuse rooms will mislead."""
-    mesh, sides, mid = prepared.mesh, prepared.room.sides, _middle(prepared)
+    mesh, sides, mid = prepared.mesh, prepared.room.sides, prepared.scene.bands.middle
     found = []
     share = mesh.face_normal**2 * mesh.face_area_m2[:, None]  # of each axis
     alpha = sides.alpha[mesh.face_surface][:, mid].mean(axis=1)

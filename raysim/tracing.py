@@ -21,8 +21,6 @@ from raysim.scene.model import Receiver, Scene, Source
 
 #: Bands whose T30 must reach the stated uncertainty; lower ones are modal in small rooms.
 _CERTAIN_HZ = (120.0, 4500.0)
-#: The bands of the single-number T30: 500 Hz and 1 kHz.
-_MIDDLE_HZ = (360.0, 1400.0)
 #: Histograms are at least this many T30 long, while there is energy at their end.
 _T30_INSIDE = 1.2
 #: No histogram is longer.
@@ -214,7 +212,6 @@ def t30_certainty(scene: Scene, pairs: Sequence[PairResult]) -> tuple[float, flo
     """
     centre = scene.bands.centre_hz
     bands = (centre > _CERTAIN_HZ[0]) & (centre < _CERTAIN_HZ[1])
-    middle = (centre > _MIDDLE_HZ[0]) & (centre < _MIDDLE_HZ[1])
     decays = _decays(scene, pairs)
     worst = 0.0
     for decay, p in zip(decays, pairs, strict=True):
@@ -223,4 +220,4 @@ def t30_certainty(scene: Scene, pairs: Sequence[PairResult]) -> tuple[float, flo
         # A spread that cannot be told is that of a number of which nothing is known.
         relative[np.isnan(relative)] = 1.0
         worst = max(worst, 100.0 * float(relative[bands].max()))
-    return float(np.mean([d.t30_s[middle].mean() for d in decays])), worst
+    return float(np.mean([d.t30_s[scene.bands.middle].mean() for d in decays])), worst

@@ -81,9 +81,9 @@ def back_sides(mesh: RoomMesh) -> Int:
     return back
 
 
-def gather_mirrors(mesh: RoomMesh) -> Mirrors:
-    """Gather the faces of a room into mirrors."""
-    of_face, plane_normal, plane_offset = number_planes(mesh)
+def gather_mirrors(mesh: RoomMesh, numbered: tuple[Int, Float, Float]) -> Mirrors:
+    """Gather the faces of a room into mirrors; ``numbered`` is what `number_planes` gave."""
+    of_face, plane_normal, plane_offset = numbered
     triangles, surface = mesh.triangles_m, mesh.face_surface
     with_plane = np.einsum("ij,ij->i", mesh.face_normal, plane_normal[of_face]) > 0
     back = back_sides(mesh)[surface]

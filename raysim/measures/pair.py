@@ -184,12 +184,6 @@ def _deepest_db(echogram: Echogram) -> Float:
     return np.where(total > 0.0, to_level_db(share) + _CLEARANCE_DB, np.nan)
 
 
-def _mid_bands(bands: Bands) -> Float:
-    """Mark the bands whose mean is the single-number T, ISO 3382-1: 500 Hz and 1 kHz."""
-    centre = bands.centre_hz
-    return np.asarray((centre > 360.0) & (centre < 1400.0))
-
-
 def measure_pair(
     arrivals: Arrivals,
     histogram: EnergyHistogram,
@@ -224,7 +218,7 @@ def measure_pair(
     across = lateral_axis(aim)
     eight = None if across is None else _microphone(arrivals, histogram, start_s, across, 0.0)
     gain = np.ones(bands.n_band) if source_mean_gain is None else source_mean_gain
-    mid = _mid_bands(bands)
+    mid = bands.middle
     step_s = min(STEP_S, histogram.bin_s / 4.0)
     mean = histogram.energy.mean(axis=0)
     deepest_db = _deepest_db(own.hears(mean))

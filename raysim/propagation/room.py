@@ -59,7 +59,8 @@ def tabulate_sides(scene: Scene, mesh: RoomMesh) -> Sides:
 
 def acoustic_room(scene: Scene, mesh: RoomMesh) -> AcousticRoom:
     """Prepare a scene's room for propagation."""
-    of_face, plane_normal, plane_offset = number_planes(mesh)
+    numbered = number_planes(mesh)
+    of_face, plane_normal, plane_offset = numbered
     back = back_sides(mesh)
     tree = build_tree(mesh.triangles_m, of_face, mesh.face_surface, back[mesh.face_surface] < 0)
     surface, plane = mesh.face_surface[tree.face], of_face[tree.face]
@@ -69,7 +70,7 @@ def acoustic_room(scene: Scene, mesh: RoomMesh) -> AcousticRoom:
         mesh=mesh,
         sides=tabulate_sides(scene, mesh),
         tree=tree,
-        mirrors=gather_mirrors(mesh),
+        mirrors=gather_mirrors(mesh, numbered),
         normal=np.ascontiguousarray(sign[:, None] * plane_normal[plane]),
         offset=sign * plane_offset[plane],
         middle=tree.middle_m,

@@ -16,7 +16,7 @@ from raysim.measures.theory import (
     transition_frequency_hz,
 )
 from raysim.report.flutter import FacingPair, facing_pairs
-from raysim.report.pairs import PairFacts, mean_of, middle_of, pair_facts, within
+from raysim.report.pairs import PairFacts, mean_of, pair_facts, within
 from raysim.report.shell import thing_of
 from raysim.scene.air import attenuation_per_m, speed_m_s
 from raysim.scene.model import Bands
@@ -162,7 +162,7 @@ def _layout(
     bands = results.bands
     t30_s = _column_means(np.stack([p.room_decay.t30_s for p in pairs]))
     error_s = _column_means(np.stack([p.room_decay.error_s for p in pairs]))
-    middle = middle_of(bands)
+    middle = bands.middle
     mid_s = mean_of(t30_s, middle)
     eyring_s = _eyring_s(results)
     known_s = mid_s if np.isfinite(mid_s) else mean_of(eyring_s, middle)

@@ -24,7 +24,7 @@ from raysim.report.numbers import (
     level,
     with_error,
 )
-from raysim.report.pairs import PairFacts, mean_of, middle_of, within
+from raysim.report.pairs import PairFacts, mean_of, within
 from raysim.report.reflections import pair_findings
 from raysim.report.svg import Figure
 from raysim.report.tables import Cell, Table, cell_of, measures_table
@@ -202,7 +202,7 @@ def _title(pair: PairFacts) -> str:
 
 
 def _pair_row(pair: PairFacts, bands: Bands, ident: str, wav: str) -> PairRow:
-    m, error, middle = pair.measures, pair.measures.error, middle_of(bands)
+    m, error, middle = pair.measures, pair.measures.error, bands.middle
     strongest = pair.strongest
     found = NOTHING
     if strongest is not None:

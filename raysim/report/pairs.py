@@ -132,11 +132,6 @@ def within(bands: Bands, low_hz: float, high_hz: float) -> NDArray[np.intp]:
     return np.flatnonzero((centre > 0.97 * low_hz) & (centre < 1.03 * high_hz))
 
 
-def middle_of(bands: Bands) -> NDArray[np.intp]:
-    """Give the bands of the octaves 500 Hz and 1 kHz, whose mean ISO 3382-1 reports."""
-    return np.flatnonzero((bands.centre_hz > 360.0) & (bands.centre_hz < 1400.0))
-
-
 def mean_of(values: Float, index: NDArray[np.intp]) -> float:
     """Average what is a number among some bands; NaN if none is."""
     chosen = values[index]
@@ -198,7 +193,7 @@ def pair_facts(
         distance_m=float(np.linalg.norm(source.position_m - receiver.position_m)),
         is_seen=measures.from_direct,
         direct_gain_db=float(to_level_db(gain[0] ** 2)) if len(gain) else float("nan"),
-        c50_mid_db=mean_of(measures.c50_db, middle_of(bands)),
+        c50_mid_db=mean_of(measures.c50_db, bands.middle),
         measures=measures,
         room_decay=room_decay(
             measures, arrivals, pair.histogram, bands, receiver.aim, receiver.pattern

@@ -32,7 +32,7 @@ from raysim.report.numbers import (
     plus_minus,
     share_pct,
 )
-from raysim.report.pairs import PairFacts, mean_of, middle_of
+from raysim.report.pairs import PairFacts, mean_of
 from raysim.scene.model import Bands
 from raysim.store.file import Results, open_results
 from raysim.store.replace import replace_file, replacement_target
@@ -65,7 +65,7 @@ def summary_table(results: Results, room: RoomFacts | None = None) -> Renderable
 
 
 def _layout_table(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> RenderableType:
-    middle = middle_of(bands)
+    middle = bands.middle
     hidden = any(room_cell(p, middle) != NOTHING for p in layout.pairs)
     numbers = Table(
         title=Text(

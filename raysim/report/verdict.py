@@ -11,7 +11,7 @@ from raysim.report.facts import LayoutFacts, RoomFacts
 from raysim.report.finding import KIND_WORDS, VOICE, Finding, purposes
 from raysim.report.flutter import FacingPair
 from raysim.report.numbers import amount, band_name, frequency, index_of_one, with_error
-from raysim.report.pairs import mean_of, middle_of, within
+from raysim.report.pairs import mean_of, within
 from raysim.report.reflections import close_finding, early_findings
 from raysim.scene.model import Bands
 
@@ -59,7 +59,7 @@ def layout_findings(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> tuple
 
 
 def _why_no_decay(layout: LayoutFacts, bands: Bands) -> str:
-    reasons = [p.measures.why["t30_s"][i] for p in layout.pairs for i in middle_of(bands)]
+    reasons = [p.measures.why["t30_s"][i] for p in layout.pairs for i in bands.middle]
     return next((r for r in reasons if r), "no decay could be fitted")
 
 

@@ -14,6 +14,7 @@ from raysim.units import (
     OCTAVE_LABELS,
     THIRD_LABELS,
     Float,
+    Int,
     octave_centres_hz,
     third_centres_hz,
 )
@@ -49,6 +50,12 @@ class Bands:
     def labels(self) -> tuple[str, ...]:
         """Nominal names, "63" to "8k"."""
         return OCTAVE_LABELS if self.fraction == 1 else THIRD_LABELS
+
+    @property
+    def middle(self) -> Int:
+        """Indices of the bands of 500 Hz and 1 kHz, whose mean ISO 3382-1 reports."""
+        centre = self.centre_hz
+        return np.flatnonzero((centre > 360.0) & (centre < 1400.0))
 
     @property
     def n_band(self) -> int:

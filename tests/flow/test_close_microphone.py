@@ -15,7 +15,7 @@ from raysim.geometry.build import build_room
 from raysim.measures.pair import measure_pair, room_decay, without_direct
 from raysim.propagation.room import acoustic_room
 from raysim.records import Arrivals, EnergyHistogram, PairResult
-from raysim.report.pairs import middle_of, pair_facts
+from raysim.report.pairs import pair_facts
 from raysim.report.summary import room_cell
 from raysim.scene.air import attenuation_per_m
 from raysim.scene.directivity import directivity, gain
@@ -61,7 +61,7 @@ def test_terminal_shows_the_room_behind_the_direct_sound(booth):
     facts = pair_facts(
         pair, "bare", scene.sources[0], scene.receivers[0], ("wall",) * 6, scene.bands
     )
-    middle = middle_of(scene.bands)
+    middle = scene.bands.middle
     known = f"{facts.room_decay.t30_s[middle].mean():.2f} "
     assert room_cell(facts, middle).startswith(known)
     assert room_cell(facts, middle).endswith(" ‡")
