@@ -17,12 +17,12 @@ from raysim.scene.model import (
     DrawnRoom,
     Finish,
     Material,
-    Place,
     Receiver,
     Scene,
     Settings,
     Source,
 )
+from raysim.scene.place import Place
 from raysim.store.file import LayoutResult, RunHeader
 from raysim.store.key import content_key
 from raysim.units import LN_60_DB

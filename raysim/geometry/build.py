@@ -23,7 +23,8 @@ from raysim.geometry.polygons import Facet
 from raysim.geometry.soundness import LARGEST_M, SMALLEST_M, edge_text
 from raysim.geometry.things import settled, thing_facets
 from raysim.geometry.triangulate import plane_numbers, triangulate
-from raysim.scene.model import DrawnRoom, MeshRoom, Place, Scene, Thing
+from raysim.scene.model import DrawnRoom, MeshRoom, Scene, Thing
+from raysim.scene.place import Place
 from raysim.units import Float
 
 #: Corners this close are one, metres: rounding in a drawn room, and single-precision

@@ -10,6 +10,9 @@ from pathlib import Path
 
 import numpy as np
 
+from raysim.absorbers.layers import Stack
+from raysim.scene.place import NOWHERE, Place
+from raysim.scene.plan import Layout, Rules, State, Zone
 from raysim.units import (
     OCTAVE_LABELS,
     THIRD_LABELS,
@@ -18,21 +21,6 @@ from raysim.units import (
     octave_centres_hz,
     third_centres_hz,
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where something was said: file and line, for messages."""
-
-    file: str
-    line: int
-
-    def __str__(self) -> str:
-        return f"{self.file}:{self.line}"
-
-
-#: For scenes built in Python rather than read from a file.
-NOWHERE = Place("(python)", 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +78,10 @@ class Material:
     source: str  # the publication, or "common practice, no source"
     note: str = ""
     place: Place = NOWHERE
+    stack: Stack | None = None  # layers that ``alpha`` was computed from
+    density_kg_m3: float | None = None
+    fire: str = ""  # what is usually known of how it burns
+    handling: str = ""  # what to take care of when working with it
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,20 +160,26 @@ class Patch:
 class Thing:
     """Something that stands in the room: a solid, or a thin sheet with two sides.
 
-    A solid is a plan polygon between two heights (`kind` box, prism or shell); a
-    sheet is a planar polygon in space whose front faces the side from which its
-    corners run anticlockwise. Surface names are "<name> top", "<name> bottom",
-    "<name> side" for solids; "<name> front" and "<name> back" for sheets.
+    A solid is a plan polygon between two heights (`kind` box, prism or shell), or a slab:
+    a planar polygon in space, its front, extruded by ``behind_m``. A sheet is a planar
+    polygon in space. The front of slab and sheet faces the side from which its corners
+    run anticlockwise. Surface names are "<name> top", "<name> bottom", "<name> side" for
+    solids; "<name> front" and "<name> back" for sheets, and "<name> edge" for slabs.
+    ``fill`` is what a slab or other solid consists of, for the wave solver, which lets
+    sound into it; None is solid matter.
     """
 
     name: str
-    kind: str  # "box", "prism", "shell" (all solids), "sheet"
-    corners_m: Float  # solid: (n, 2) plan outline; sheet: (n, 3)
-    z_m: tuple[float, float] | None  # solids only
-    material: str  # all faces of a solid; the front of a sheet
-    material_top: str | None = None  # solids; None is `material`
-    material_back: str | None = None  # sheets; None is `material`
+    kind: str  # "box", "prism", "shell", "slab" (all solids), "sheet"
+    corners_m: Float  # box, prism, shell: (n, 2) plan outline; slab, sheet: (n, 3)
+    z_m: tuple[float, float] | None  # box, prism, shell only
+    material: str  # all faces of a solid; the front of a sheet or slab
+    material_top: str | None = None  # box, prism, shell; None is `material`
+    material_back: str | None = None  # sheets, slabs; None is `material`
     place: Place = NOWHERE
+    material_edge: str | None = None  # slabs; None is `material`
+    behind_m: Float | None = None  # slabs: (3,) from the front to the back
+    fill: Stack | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,3 +261,7 @@ class Scene:
     things: tuple[Thing, ...] = ()
     settings: Settings = Settings()
     ignored: tuple[str, ...] = field(default=())  # what the author says is left out
+    layouts: tuple[Layout, ...] = ()  # the room as described is not among them
+    states: tuple[State, ...] = ()  # the state as described is not among them
+    zones: tuple[Zone, ...] = ()
+    rules: Rules = field(default_factory=Rules)

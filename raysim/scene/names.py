@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from raysim.scene.model import Place
+from raysim.scene.place import Place
 from raysim.scene.table import Table
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from raysim.errors import Complaint, figure
 from raysim.scene.lines import KeyLines
-from raysim.scene.model import Place
+from raysim.scene.place import Place
 from raysim.units import Float
 
 _KINDS = {bool: "true or false", str: "a text", int: "a number", float: "a number",

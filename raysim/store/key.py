@@ -14,7 +14,8 @@ import numpy as np
 
 from raysim.geometry.mesh import RoomMesh
 from raysim.records import Sides
-from raysim.scene.model import Bands, Place, Scene, Settings
+from raysim.scene.model import Bands, Scene, Settings
+from raysim.scene.place import Place
 
 #: Raised when the same scene and settings give other energies than before: stored
 #: layouts of older physics are then computed again.

@@ -28,12 +28,12 @@ from raysim.scene.model import (
     Bands,
     Directivity,
     Material,
-    Place,
     Receiver,
     Scene,
     Settings,
     Source,
 )
+from raysim.scene.place import Place
 from raysim.store import schema
 from raysim.store.groups import group_path, put, put_numbers, read_numbers, take
 from raysim.store.key import digest, room_hash

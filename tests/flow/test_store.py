@@ -22,7 +22,8 @@ import pytest
 from records import BOX_M, box_mesh, header, layout_result
 
 from raysim.errors import StoreError
-from raysim.scene.model import Air, Place, Settings
+from raysim.scene.model import Air, Settings
+from raysim.scene.place import Place
 from raysim.store import replace as replace_module
 from raysim.store import schema
 from raysim.store.file import (

@@ -5,7 +5,8 @@ import pytest
 
 from raysim.errors import SceneError
 from raysim.scene.air import attenuation_db_per_m, density_kg_m3, speed_m_s
-from raysim.scene.model import Air, Place
+from raysim.scene.model import Air
+from raysim.scene.place import Place
 
 KILOHERTZ = np.array([1000.0])
 

@@ -21,7 +21,8 @@ from rooms import (
 import raysim
 from raysim.errors import SceneError
 from raysim.geometry.build import build_room, collect_room
-from raysim.scene.model import Dormer, Finish, Patch, Place, RoofPlane, Thing
+from raysim.scene.model import Dormer, Finish, Patch, RoofPlane, Thing
+from raysim.scene.place import Place
 
 CORNERS = "".join(f"v {x} {y} {z}\n" for x in (0, 4) for y in (0, 3) for z in (0, 2.5))
 QUADS = "f 1 2 4 3\nf 5 7 8 6\nf 1 5 6 2\nf 3 4 8 7\nf 1 3 7 5\nf 2 6 8 4\n"

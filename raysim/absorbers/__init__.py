@@ -1,0 +1,1 @@
+"""What a surface made of layers does to sound: impedance, reflection, absorption."""

@@ -1,0 +1,1 @@
+"""What layouts cost and weigh, whether they may be put up, and how they are drawn."""
