@@ -49,6 +49,14 @@ class SettingsError(RaysimError):
     """An option or setting cannot be used."""
 
 
+class AbsorberError(RaysimError):
+    """A stack of layers cannot be computed as asked."""
+
+
+class WaveError(RaysimError):
+    """The bass cannot be computed as asked, or its computation was stopped."""
+
+
 class StoreError(RaysimError):
     """A result file cannot be read or written."""
 
@@ -58,16 +66,18 @@ class AudioError(RaysimError):
 
 
 class Stopped(KeyboardInterrupt):
-    """A run was stopped by Ctrl-C: so many of its sources are kept."""
+    """A run was stopped by Ctrl-C: so many of its sources, of all its layouts, are kept."""
 
-    def __init__(self, kept: int, n_source: int) -> None:
+    def __init__(self, kept: int, n_source: int, n_layout: int = 1) -> None:
         super().__init__()
-        self.kept, self.n_source = kept, n_source
+        self.kept, self.n_source, self.n_layout = kept, n_source, n_layout
 
     def __str__(self) -> str:
         if not self.kept:
             return "stopped; nothing was complete yet"
         are = "source is" if self.n_source == 1 else "sources are"
+        if self.n_layout > 1:
+            are = f"sources in {self.n_layout} layouts are"
         return f"stopped; {self.kept} of {self.n_source} {are} kept. The same command goes on."
 
 

@@ -15,8 +15,10 @@ CODE = {
     for path in sorted((ROOT / "raysim").rglob("*.py"))
 }
 
-_CITED = re.compile(r"\(([RIGAMS]\d{1,2})\)")
-_TOLD = re.compile(r"^#### ([RIGAMS]\d{1,2}) \S", re.MULTILINE)
+#: T20 and T30 are decay times, not equations.
+_NUMBER = r"[RIGAMSLNW]\d{1,2}|T\d"
+_CITED = re.compile(rf"\(({_NUMBER})\)")
+_TOLD = re.compile(rf"^#### ({_NUMBER}) \S", re.MULTILINE)
 #: "Theory: DEVELOPERS.md, R1 to R9." at the head of a module.
 _SPAN = re.compile(r"DEVELOPERS\.md,\s+([A-Z])(\d+)(?:\s+(to|and)\s+\1(\d+))?")
 _ROW = re.compile(r"^\| `(raysim(?:\.\w+)+)\.(\w+)` \| (\S+) \| (.+) \|$", re.MULTILINE)
