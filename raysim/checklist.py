@@ -15,11 +15,18 @@ from raysim.study import Prepared
 from raysim.units import Float
 
 
-def checklist(prepared: Prepared, expected: Expectation) -> RenderableType:
-    """Give all that a check found, to print with rich."""
+def checklist(
+    prepared: Prepared, expected: Expectation, is_last: bool = True
+) -> RenderableType:
+    """Give all that a check found, to print with rich.
+
+    What holds for every layout of a scene comes with the last one.
+    """
     scene, mesh, bands = prepared.scene, prepared.mesh, prepared.scene.bands
+    is_plain = prepared.layout is None and prepared.state is None
+    title = scene.title if is_plain and is_last else f"{scene.title}: {prepared.name}"
     parts: list[RenderableType] = [
-        Text(scene.title, style="bold"),
+        Text(title, style="bold"),
         _sizes(prepared, expected),
         _surfaces(prepared),
         _decay(expected, bands),
@@ -34,6 +41,10 @@ def checklist(prepared: Prepared, expected: Expectation) -> RenderableType:
             f"({lost:.1f} in a million)."
         ),
         Text(""),
+    ]
+    if not is_last:
+        return Group(*parts)
+    parts += [
         _listed("Not in the model, whatever the scene says:", MODEL_IGNORES),
     ]
     if scene.ignored:

@@ -11,9 +11,13 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import raysim
 from raysim.errors import Complaint, RaysimError, SettingsError, Stopped
+
+if TYPE_CHECKING:
+    from raysim.study import Prepared
 
 DONE, CHECK_FAILED, UNUSABLE, INTERRUPTED = 0, 1, 2, 130
 
@@ -22,6 +26,8 @@ Room acoustics of small rooms: what is wrong with this room.
 
   raysim check scenes/weir-bulletin        read a scene, say what to expect
   raysim simulate scenes/weir-bulletin     trace it: result file, sound, page
+  raysim simulate SCENE --layout all       the same with each of its layouts
+  raysim plan scenes/weir-bulletin         price, check and draw its layouts
   raysim measure response.wav              decay and clarity of a recording
 """
 
@@ -37,11 +43,13 @@ def _parser() -> argparse.ArgumentParser:
         "check", help="read a scene and its mesh, report every mistake, say what to expect"
     )
     check.add_argument("scene", type=Path, help="scene file, or the folder with scene.toml")
+    _add_layouts(check)
 
     simulate = commands.add_parser(
         "simulate", help="trace a scene and write result file, responses, tables and page"
     )
     simulate.add_argument("scene", type=Path, help="scene file, or the folder with scene.toml")
+    _add_layouts(simulate)
     simulate.add_argument(
         "--into", type=Path, metavar="FOLDER", help="where to write (default: SCENE-results)"
     )
@@ -72,9 +80,64 @@ def _parser() -> argparse.ArgumentParser:
 
     commands.add_parser("materials", help="list the ready materials with their sources")
 
+    stack = commands.add_parser("stack", help="what an absorber of layers does, and its worth")
+    stack.add_argument(
+        "what", nargs="+", metavar="WHAT",
+        help='a material or treatment, or its layers from the room to the wall: "wool 100 mm '
+        '10000" "air 50 mm"',
+    )  # fmt: skip
+    stack.add_argument("--scene", type=Path, help="scene whose materials and prices count too")
+    stack.add_argument(
+        "--piece-mm", type=float, nargs=2, default=(1200.0, 600.0), metavar=("WIDTH", "HEIGHT"),
+        help="of one piece (default 1200 600)",
+    )  # fmt: skip
+    stack.add_argument("--picture", type=Path, metavar="FILE", help="draw it: .svg or .html")
+
+    noise = commands.add_parser("noise", help="will it stop the noise? the honest answer")
+    noise.add_argument("--window-kg-m2", type=float, default=10.0, metavar="KG",
+                       help="mass of the window or wall (default 10: 4 mm glass)")  # fmt: skip
+    noise.add_argument("--blanket-kg-m2", type=float, default=2.0, metavar="KG",
+                       help="mass of what goes before it (default 2)")  # fmt: skip
+    noise.add_argument("--gap-mm", type=float, default=50.0, metavar="MM",
+                       help="how far off it hangs (default 50; 0: lies on it)")  # fmt: skip
+    noise.add_argument("--open-share-pct", type=float, default=10.0, metavar="PCT",
+                       help="how much stays open round it (default 10)")  # fmt: skip
+
+    doubts = commands.add_parser(
+        "unknowns", help="which unknown inputs move the answer most, and how to check them"
+    )
+    doubts.add_argument("scene", type=Path, help="scene file, or the folder with scene.toml")
+    _add_layouts(doubts)
+
+    commands.add_parser("treatments", help="list what can be put up, with sizes and prices")
+
+    plan = commands.add_parser(
+        "plan", help="price, weigh, check and draw the layouts of a scene, without tracing"
+    )
+    plan.add_argument("scene", type=Path, help="scene file, or the folder with scene.toml")
+    plan.add_argument(
+        "--layout", action="append", default=[], metavar="NAME", help="only this one; may be "
+        "repeated (default: all)",
+    )  # fmt: skip
+    plan.add_argument("--prices", type=Path, metavar="FILE", help="your own price file")
+    plan.add_argument("--into", type=Path, metavar="FILE.html",
+                      help="the page to write (default: SCENE-plan.html)")  # fmt: skip
+
     message = commands.add_parser("message", help="say what the code of a message means")
     message.add_argument("code", help='such as "RS-S04", or "s04" for short')
     return parser
+
+
+def _add_layouts(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--layout", action="append", default=[], metavar="NAME",
+        help='layout of the scene, "as described" (the default) or "all"; may be repeated',
+    )  # fmt: skip
+    parser.add_argument(
+        "--state", action="append", default=[], metavar="NAME",
+        help='state of the scene, "as described" (the default) or "all"; may be repeated: '
+        "every layout is taken in every state",
+    )  # fmt: skip
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -125,38 +188,42 @@ def _say(*what: object) -> None:
 def _check(arguments: argparse.Namespace) -> int:
     from raysim.check import expect
     from raysim.checklist import checklist
-    from raysim.study import prepare
+    from raysim.study import prepare_all
 
-    prepared = prepare(arguments.scene)
+    prepared = prepare_all(arguments.scene, arguments.layout, arguments.state)
     _announce_compilation()
-    expected = expect(prepared)
-    _say(checklist(prepared, expected))
-    return CHECK_FAILED if expected.n_lost > 1e-4 * expected.n_segment else DONE
+    status = DONE
+    for i, one in enumerate(prepared):
+        expected = expect(one)
+        # what holds for every layout is said once, at the end
+        _say(checklist(one, expected, is_last=i == len(prepared) - 1))
+        if expected.n_lost > 1e-4 * expected.n_segment:
+            status = CHECK_FAILED
+    return status
 
 
 def _simulate(arguments: argparse.Namespace) -> int:
     from rich.text import Text
 
-    from raysim.check import warnings
     from raysim.folders import PAGE_NAME, RESPONSES_NAME
     from raysim.progress import Progress
     from raysim.report.summary import summary_table
     from raysim.store.file import open_results
-    from raysim.study import folder_for, prepare, run, too_uncertain, with_settings
+    from raysim.study import folder_for, prepare_all, run, too_uncertain, with_settings
 
     _use_threads(arguments.threads)
-    prepared = with_settings(
-        prepare(arguments.scene),
-        n_ray=arguments.rays,
-        until_t30_pct=arguments.until_t30,
-        seed=arguments.seed,
-    )
+    prepared = [
+        with_settings(
+            one, n_ray=arguments.rays, until_t30_pct=arguments.until_t30, seed=arguments.seed
+        )
+        for one in prepare_all(arguments.scene, arguments.layout, arguments.state)
+    ]
     # Who only simulates never sees what `raysim check` would have said.
-    _say(*(Text(f"Note: {note}") for note in prepared.notes))
-    _say(*(Text(f"Warning: {warning}") for warning in warnings(prepared)))
+    _say(*(Text(line) for line in _notes_and_warnings(prepared)))
     _announce_compilation()
+    described = prepared[0].described
     with Progress("rays") as progress:
-        outcome = run(prepared, folder_for(prepared.scene, arguments.into), progress.step)
+        outcome = run(prepared, folder_for(described, arguments.into), progress.step)
     with open_results(outcome.results) as results:
         _say(summary_table(results, outcome.facts))
     _say(
@@ -168,14 +235,36 @@ def _simulate(arguments: argparse.Namespace) -> int:
     if outcome.reused:
         many = "source was" if outcome.reused == 1 else "sources were"
         _say(f"{outcome.reused} {many} complete from an earlier run and not traced again.")
+    if outcome.dropped:
+        listed = ", ".join(f'"{name}"' for name in outcome.dropped)
+        _say(f"Dropped, since the scene no longer describes them so: {listed}.")
     failed = DONE
     if outcome.lost_per_million > 100.0:
         _say(f"Check failed: {outcome.lost_per_million:.0f} of a million ray legs were lost.")
         failed = CHECK_FAILED
-    for source, error_pct in outcome.uncertain.items():
-        _say(f"Check failed: {too_uncertain(source, error_pct, prepared.scene.settings)}")
+    for (layout, source), error_pct in outcome.uncertain.items():
+        which = layout if len(prepared) > 1 else ""
+        told = too_uncertain(source, error_pct, described.settings, which)
+        _say(f"Check failed: {told}")
         failed = CHECK_FAILED
     return failed
+
+
+def _notes_and_warnings(prepared: "Sequence[Prepared]") -> list[str]:
+    """Say once what holds for several layouts, and for which if not for all."""
+    from raysim.check import warnings
+
+    found: dict[tuple[str, str], list[str]] = {}
+    for one in prepared:
+        for kind, texts in (("Note", one.notes), ("Warning", warnings(one))):
+            for text in texts:
+                found.setdefault((kind, text), []).append(one.name)
+    return [
+        f"{kind}: {text}"
+        if len(names) == len(prepared)
+        else f"{kind}, {'; '.join(names)}: {text}"
+        for (kind, text), names in sorted(found.items(), key=lambda item: item[0][0])
+    ]
 
 
 def _page(arguments: argparse.Namespace) -> int:
@@ -232,6 +321,75 @@ def _materials(_arguments: argparse.Namespace) -> int:
     return DONE
 
 
+def _stack(arguments: argparse.Namespace) -> int:
+    from raysim.planning.stack_facts import stack_facts
+    from raysim.planning.stack_names import Shelf, asked_stack, piece_m
+    from raysim.planning.stack_page import stack_page
+    from raysim.planning.stack_picture import picture_target, write_picture
+
+    size_m = piece_m(*arguments.piece_mm)
+    target = None if arguments.picture is None else picture_target(arguments.picture)
+    shelf = Shelf(arguments.scene)
+    title, typed = asked_stack(shelf, arguments.what)
+    facts = stack_facts(
+        title, typed.stack, size_m=size_m, prices=shelf.prices, assumed=typed.assumed
+    )
+    _say(stack_page(facts))
+    if target is not None:
+        write_picture(facts, target)
+        _say("", f"Look at    {arguments.picture}")
+    return DONE
+
+
+def _noise(arguments: argparse.Namespace) -> int:
+    from raysim.planning.noise import LIMITS, blanket_before_window, check_options
+    from raysim.planning.noise_page import noise_page
+
+    options = {o: float(getattr(arguments, o[2:].replace("-", "_"))) for o in LIMITS}
+    check_options(options)
+    window, blanket, gap_mm, open_pct = options.values()
+    _say(noise_page(blanket_before_window(window, blanket, gap_mm / 1e3, open_pct / 100.0)))
+    return DONE
+
+
+def _unknowns(arguments: argparse.Namespace) -> int:
+    from raysim.planning.unknowns import unknowns
+    from raysim.planning.unknowns_page import unknowns_page
+    from raysim.study import prepare_all
+
+    for one in prepare_all(arguments.scene, arguments.layout, arguments.state):
+        _say("", f"{one.scene.title}: {one.name}", unknowns_page(unknowns(one)))
+    return DONE
+
+
+def _treatments(_arguments: argparse.Namespace) -> int:
+    from raysim.planning.bill import price_of_one
+    from raysim.planning.book_page import treatment_table
+    from raysim.scene.prices import stock_prices
+    from raysim.scene.treatments import treatments_catalogue
+
+    treatments = treatments_catalogue()
+    prices = stock_prices()
+    each = {name: price_of_one(one, prices) for name, one in treatments.items()}
+    _say(treatment_table(treatments.values(), {n: p for n, p in each.items() if p is not None}))
+    return DONE
+
+
+def _plan(arguments: argparse.Namespace) -> int:
+    from raysim.planning.book import make_book
+    from raysim.planning.book_page import book_table, check_page, write_book
+    from raysim.study import folder_for
+
+    book = make_book(arguments.scene, arguments.layout, arguments.prices)
+    out = arguments.into or Path(
+        f"{folder_for(book.scene).name.removesuffix('-results')}-plan.html"
+    )
+    check_page(out)
+    write_book(book, out)
+    _say(book_table(book), f"Look at    {out}")
+    return CHECK_FAILED if any(plan.is_forbidden for plan in book.plans) else DONE
+
+
 def _message(arguments: argparse.Namespace) -> int:
     from rich.text import Text
 
@@ -268,5 +426,10 @@ _COMMANDS = {
     "page": _page,
     "measure": _measure,
     "materials": _materials,
+    "stack": _stack,
+    "noise": _noise,
+    "unknowns": _unknowns,
+    "treatments": _treatments,
+    "plan": _plan,
     "message": _message,
 }

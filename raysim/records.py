@@ -38,7 +38,8 @@ class Arrivals:
     ``departure`` from the source along the path's first leg; both are unit vectors.
     ``surfaces[i, :order[i]]`` are indices into `Sides`, first reflection
     first, padded with -1. ``energy`` includes the source's directivity,
-    walls, air and 1/d^2, for an omnidirectional receiver.
+    walls, air and 1/d^2, for an omnidirectional receiver. ``cosine`` is that of the angle
+    of incidence, from the normal, at each of these reflections, padded with nan.
     """
 
     delay_s: Float  # (n_arrival,)
@@ -48,6 +49,7 @@ class Arrivals:
     departure: Float  # (n_arrival, 3)
     surfaces: Int  # (n_arrival, max_order)
     energy: Float  # (n_arrival, n_band)
+    cosine: Float | None = None  # (n_arrival, max_order)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,3 +85,70 @@ class PairResult:
     receiver: str
     arrivals: Arrivals
     histogram: EnergyHistogram
+
+
+#: Where a pair's neighbouring points lie from the receiver, metres: what 10 cm change.
+AROUND_M = (
+    (-0.1, 0.0, 0.0), (0.1, 0.0, 0.0), (0.0, -0.1, 0.0),
+    (0.0, 0.1, 0.0), (0.0, 0.0, -0.1), (0.0, 0.0, 0.1),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class BassResponse:
+    """One source and one receiver below the crossover, by the wave solver.
+
+    ``pressure`` is the response re a unit impulse at 1 m in free field, from emission, for
+    an omnidirectional receiver; ``around`` the same at `AROUND_M` from the receiver, nan
+    where there is no air.
+    """
+
+    source: str
+    receiver: str
+    sample_rate_hz: float
+    low_hz: float  # between these the response is complete
+    high_hz: float
+    crossover_hz: float
+    pressure: Float  # (n_sample,)
+    around: Float  # (6, n_sample)
+
+
+@dataclass(frozen=True, slots=True)
+class Modes:
+    """Standing waves of a room, by rising frequency.
+
+    ``shape`` is a mode's pressure re its root mean square over the room: 0 is a null.
+    ``along`` is the share of its motion along x, y, z. ``kind`` says what it is in words
+    and ``between`` which surfaces it stands between, as names.
+    """
+
+    freq_hz: Float  # (n_mode,)
+    decay_s: Float  # (n_mode,) time to fall by 60 dB
+    along: Float  # (n_mode, 3)
+    kind: tuple[str, ...]
+    between: tuple[tuple[str, ...], ...]
+    at_source: Float  # (n_mode, n_source)
+    at_receiver: Float  # (n_mode, n_receiver)
+
+
+@dataclass(frozen=True, slots=True)
+class SeatMap:
+    """Bass over a horizontal plane, for one source: where to sit or put a microphone."""
+
+    source: str
+    height_m: float
+    x_m: Float  # (n_x,)
+    y_m: Float  # (n_y,)
+    freq_hz: Float  # (n_freq,)
+    level_db: Float  # (n_freq, n_y, n_x) re free field at 1 m; nan where nobody can be
+
+
+@dataclass(frozen=True, slots=True)
+class Bass:
+    """All that was computed for one layout below the crossover."""
+
+    pairs: tuple[BassResponse, ...]
+    modes: Modes
+    maps: tuple[SeatMap, ...]
+    spacing_m: float
+    imbalance: float  # worst error of the energy balance, as a share

@@ -1,15 +1,18 @@
 """From a scene file to everything a person asked for, through the result file.
 
-`simulate` prepares the room, traces it source by source, and stores each source as soon
-as it is complete, so that a run that is stopped keeps what it has and can be taken up
-again. `derive` makes all the rest, responses, measures, tables and page, from the
+`simulate` prepares the room of each layout, traces it source by source, and stores each
+source as soon as it is complete, so that a run that is stopped keeps what it has and can
+be taken up again. `derive` makes all the rest, responses, measures, tables and page, from the
 result file alone.
 """
 
 import math
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from pathlib import Path
+from typing import TypeVar
 
 from raysim.errors import Complaint, SceneError, SettingsError, Stopped
 from raysim.folders import (
@@ -20,6 +23,7 @@ from raysim.folders import (
     refuse_foreign,
 )
 from raysim.geometry.build import collect_room
+from raysim.geometry.furnish import furnish
 from raysim.geometry.mesh import RoomMesh
 from raysim.measures.pair import BAND_MEASURES, SINGLE_MEASURES, PairMeasures
 from raysim.propagation.room import AcousticRoom, acoustic_room
@@ -31,11 +35,14 @@ from raysim.report.summary import write_tables
 from raysim.response.impulse import impulse_response
 from raysim.response.wav import wav_names, write_wav
 from raysim.scene.conditions import RAYS, SEED, UNTIL_T30_PCT
+from raysim.scene.layouts import RESERVED_NAMES
 from raysim.scene.model import Receiver, Scene, Settings, Source
+from raysim.scene.plan import Layout, State
 from raysim.scene.read import collect_scene
 from raysim.store.file import (
     Derived,
     LayoutResult,
+    LayoutRoom,
     Measure,
     Results,
     RunHeader,
@@ -44,30 +51,56 @@ from raysim.store.file import (
     content_key,
     open_results,
     write_derived,
+    write_header,
     write_layout,
 )
+from raysim.store.key import digest
 from raysim.tracing import Tell, say_nothing, t30_certainty, trace_source
 from raysim.units import Float
 
-#: The layout without any treatment: all that the scene file describes.
-AS_DESCRIBED = "as described"
+#: The room without any treatment, all that the scene file describes; and all layouts,
+#: or all states, of a scene.
+AS_DESCRIBED, ALL = RESERVED_NAMES
 #: The share of a run's progress that belongs to tracing; the rest to what is made of it.
 _TRACED = 0.9
 
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """A scene that was read and found usable, and its room."""
+    """A scene that was read and found usable, in one layout and state, and its room."""
 
-    scene: Scene
+    scene: Scene  # with all that the layout puts in and takes out
     mesh: RoomMesh
     room: AcousticRoom
     notes: tuple[str, ...]  # what was done to make the mesh
+    described: Scene  # as the scene file says
+    layout: Layout | None = None  # None: as described
+    state: State | None = None  # None: as described
+
+    @property
+    def name(self) -> str:
+        """What results are stored under."""
+        return layout_name(self.layout, self.state)
 
     @property
     def key(self) -> str:
         """Fingerprint of all that the results depend on."""
         return content_key(self.scene, self.mesh, self.room.sides)
+
+    def stored(self, key: str) -> LayoutRoom:
+        """Give what the result file says of the layout, under a key."""
+        sides = self.room.sides
+        abouts = [one.about for one in (self.layout, self.state) if one is not None]
+        return LayoutRoom(
+            name=self.name,
+            key=key,
+            mesh=self.mesh,
+            sides=sides,
+            materials={n: m for n, m in self.scene.materials.items() if n in sides.materials},
+            treatment_layout="" if self.layout is None else self.layout.name,
+            state="" if self.state is None else self.state.name,
+            about=" ".join(about for about in abouts if about),
+        )
 
     def receivers_of(self, source: Source) -> list[Receiver]:
         """List the receivers that a source is heard at."""
@@ -75,13 +108,23 @@ class Prepared:
         return [r for r in self.scene.receivers if names is None or r.name in names]
 
 
-def prepare(path: str | os.PathLike[str]) -> Prepared:
-    """Read a scene, build its room and check both.
+def layout_name(layout: Layout | None, state: State | None) -> str:
+    """Give the name that results of a layout in a state are stored under."""
+    name = AS_DESCRIBED if layout is None else layout.name
+    return name if state is None else f"{name}, {state.name}"
+
+
+def prepare(
+    path: str | os.PathLike[str], layout: str | None = None, state: str | None = None
+) -> Prepared:
+    """Read a scene, build its room in one layout and state, and check both.
 
     Parameters
     ----------
     path : path
         The scene file, or the folder with ``scene.toml`` in it.
+    layout, state : str, optional
+        As the scene calls them; None is the room as described.
 
     Returns
     -------
@@ -92,13 +135,91 @@ def prepare(path: str | os.PathLike[str]) -> Prepared:
     SceneError
         With every mistake of the scene file and of the room at once.
     """
+    (prepared,) = prepare_all(path, [layout or AS_DESCRIBED], [state or AS_DESCRIBED])
+    return prepared
+
+
+def prepare_all(
+    path: str | os.PathLike[str],
+    layouts: Sequence[str] = (),
+    states: Sequence[str] = (),
+) -> list[Prepared]:
+    """Read a scene, build its room in several layouts and states, and check all of them.
+
+    Parameters
+    ----------
+    path : path
+        The scene file, or the folder with ``scene.toml`` in it.
+    layouts, states : sequence of str
+        As the scene calls them: every layout in every state. "as described" is the room
+        without either, and what none is; "all" is that and all that the scene has.
+
+    Returns
+    -------
+    list of Prepared
+        As described first, then in the scene's order.
+
+    Raises
+    ------
+    SceneError
+        With every mistake of the scene file, of the names and of all rooms at once.
+    """
     complaints: list[Complaint] = []
-    notes: list[str] = []
     scene = collect_scene(Path(path), complaints)
-    mesh = None if scene is None else collect_room(scene, complaints, notes)
-    if complaints or scene is None or mesh is None:
+    if scene is None:
         raise SceneError(complaints)
-    return Prepared(scene, mesh, acoustic_room(scene, mesh), tuple(notes))
+    chosen = _named(scene.layouts, layouts, "--layout", complaints)
+    chosen_states = _named(scene.states, states, "--state", complaints)
+    asked = [(layout, state) for layout in chosen for state in chosen_states]
+    names = [layout_name(*one) for one in asked]
+    usable: list[Prepared] = []
+    only_in: dict[Complaint, str] = {}
+    for one, name in zip(asked, names, strict=True):
+        told = set(complaints)
+        usable += _assemble(scene, *one, complaints)
+        if one != (None, None):  # the room as described may be in order
+            only_in |= {c: name for c in complaints if c not in told}
+    if complaints:
+        raise SceneError(
+            replace(c, wrong=f'in "{only_in[c]}": {c.wrong}') if c in only_in else c
+            for c in dict.fromkeys(complaints)
+        )
+    return usable
+
+
+_Item = TypeVar("_Item", Layout, State)
+
+
+def _named(
+    held: Sequence[_Item], names: Sequence[str], option: str, complaints: list[Complaint]
+) -> list[_Item | None]:
+    """Give the layouts or states of these names, in the scene's order; None: as described."""
+    known: list[str] = [AS_DESCRIBED, *(one.name for one in held)]
+    for name in dict.fromkeys(names):
+        if name not in (*known, ALL):
+            near = get_close_matches(name, [*known, ALL], n=1)
+            has = f"The scene has: {', '.join(known)}."
+            fix = f'Did you mean "{near[0]}"?' if near else has
+            what = "layout" if option == "--layout" else "state"
+            wrong = f'the scene has no {what} "{name}".'
+            complaints.append(Complaint(option, wrong, fix, "RS-P03"))
+    chosen = {AS_DESCRIBED} if not names else set(known if ALL in names else names)
+    first: list[_Item | None] = [None] if AS_DESCRIBED in chosen else []
+    return first + [one for one in held if one.name in chosen]
+
+
+def _assemble(
+    scene: Scene, layout: Layout | None, state: State | None, complaints: list[Complaint]
+) -> list[Prepared]:
+    """Give the room of one layout in one state, or none after complaining."""
+    notes: list[str] = []
+    before = len(complaints)
+    furnished = furnish(scene, layout, state, complaints, notes)
+    mesh = collect_room(furnished, complaints, notes)
+    if mesh is None or len(complaints) > before:
+        return []
+    room = acoustic_room(furnished, mesh)
+    return [Prepared(furnished, mesh, room, tuple(notes), scene, layout, state)]
 
 
 def read_scene(path: str | os.PathLike[str]) -> Scene:
@@ -137,14 +258,18 @@ def with_settings(
     ]
     if wrong:
         raise SettingsError(wrong)
-    settings = prepared.scene.settings
+    settings = prepared.described.settings
     if n_ray is not None:
         settings = replace(settings, n_ray=n_ray, max_ray=max(settings.max_ray, n_ray))
     if until_t30_pct is not None:
         settings = replace(settings, until_t30_pct=until_t30_pct or None)
     if seed is not None:
         settings = replace(settings, seed=seed)
-    return replace(prepared, scene=replace(prepared.scene, settings=settings))
+    return replace(
+        prepared,
+        scene=replace(prepared.scene, settings=settings),
+        described=replace(prepared.described, settings=settings),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,15 +279,19 @@ class Outcome:
     folder: Path
     results: Path
     facts: RoomFacts
-    reused: int  # sources taken from an earlier run
+    reused: int  # sources taken from an earlier run, of all layouts
     lost_per_million: float
-    uncertain: dict[str, float]  # sources whose T30 missed the uncertainty asked for, in %
+    #: layout and source whose T30 missed the uncertainty asked for, in per cent
+    uncertain: dict[tuple[str, str], float]
+    dropped: tuple[str, ...]  # stored layouts that the scene no longer describes
 
 
 def simulate(
     scene: str | os.PathLike[str],
     into: str | os.PathLike[str] | None = None,
     *,
+    layouts: Sequence[str] = (),
+    states: Sequence[str] = (),
     n_ray: int | None = None,
     until_t30_pct: float | None = None,
     seed: int | None = None,
@@ -175,6 +304,8 @@ def simulate(
         The scene file or its folder.
     into : path, optional
         Folder for the results; by default ``<scene>-results`` in the current folder.
+    layouts, states : sequence of str
+        As for `prepare_all`.
     n_ray, until_t30_pct, seed : optional
         Instead of what the scene's ``[simulate]`` table says.
 
@@ -188,10 +319,11 @@ def simulate(
     RaysimError
         Input that cannot be used, or a place that cannot be written to.
     """
-    prepared = with_settings(
-        prepare(scene), n_ray=n_ray, until_t30_pct=until_t30_pct, seed=seed
-    )
-    return open_results(run(prepared, folder_for(prepared.scene, into)).results)
+    prepared = [
+        with_settings(one, n_ray=n_ray, until_t30_pct=until_t30_pct, seed=seed)
+        for one in prepare_all(scene, layouts, states)
+    ]
+    return open_results(run(prepared, folder_for(prepared[0].described, into)).results)
 
 
 def folder_for(scene: Scene, into: str | os.PathLike[str] | None = None) -> Path:
@@ -204,15 +336,18 @@ def folder_for(scene: Scene, into: str | os.PathLike[str] | None = None) -> Path
     return Path(f"{name}-results")
 
 
-def run(prepared: Prepared, folder: Path, tell: Tell = say_nothing) -> Outcome:
-    """Trace all sources of a scene, store them, and derive all the rest.
+def run(prepared: Sequence[Prepared], folder: Path, tell: Tell = say_nothing) -> Outcome:
+    """Trace all sources of a scene's layouts, store them, and derive all the rest.
 
     Parameters
     ----------
-    prepared : Prepared
+    prepared : sequence of Prepared
+        Of one scene, in the order of `prepare_all`; at least one. All have the scene's
+        one seed, so that they share their chance and differ as little as can be by it.
     folder : Path
-        Made if it is not there. A result file in it that belongs to the same scene and
-        settings is taken up: sources that are complete are not traced again.
+        Made if it is not there. A result file in it is taken up: sources of layouts that
+        are still the same are not traced again, and other layouts of the file stay if
+        the scene still describes the same.
     tell : callable, optional
         Called with the share done and what is known so far.
 
@@ -231,26 +366,45 @@ def run(prepared: Prepared, folder: Path, tell: Tell = say_nothing) -> Outcome:
     is_new = make_folder(folder)
     path = folder / RESULTS_NAME
     check_writable(path)
-    scene, room, key = prepared.scene, prepared.room, prepared.key
-    header = RunHeader(scene, prepared.mesh, room.sides)
-    pairs, counts = _stored(path, key)
-    reused = kept = len(counts)
-    todo = [s for s in scene.sources if s.name not in counts]
+    several = len(prepared) > 1
+    described, header = prepared[0].described, RunHeader(prepared[0].described)
+    current, dropped, is_same = _current(path, prepared)
+    done = {one.name: _counts(path, current[one.name]) for one in prepared}
+    reused = kept = sum(len(counts) for counts in done.values())
+    n_source = len(prepared) * len(described.sources)
+    n_todo = n_source - reused
     try:
-        for i, source in enumerate(todo):
+        if not is_same:
+            write_header(path, header, current.values())
+        for one in prepared:
+            # one layout at a time in memory
+            is_partly = 0 < len(done[one.name]) < len(described.sources)
+            pairs = _pairs(path, one.name) if is_partly else []
+            for source in described.sources:
+                if source.name in done[one.name]:
+                    continue
 
-            def tell_of_source(share: float, known: str, i: int = i) -> None:
-                tell(_TRACED * (i + share) / len(todo), known)
+                def tell_of_source(
+                    share: float, known: str, i: int = kept - reused, name: str = one.name
+                ) -> None:
+                    text = f"{name}: {known}" if several else known
+                    tell(_TRACED * (i + share) / n_todo, text)
 
-            new, counts[source.name] = trace_source(
-                scene, room, source, prepared.receivers_of(source), tell_of_source
-            )
-            pairs.extend(new)
-            name_key = key if len(counts) == len(scene.sources) else _part_key(key, len(counts))
-            layout = LayoutResult(AS_DESCRIBED, name_key, _in_order(scene, pairs), counts)
-            write_layout(path, header, layout, current={AS_DESCRIBED: name_key})
-            kept += 1
-        begin = _TRACED if todo else 0.0
+                new, done[one.name][source.name] = trace_source(
+                    one.scene, one.room, source, one.receivers_of(source), tell_of_source
+                )
+                pairs.extend(new)
+                n_done = len(done[one.name])
+                complete = n_done == len(described.sources)
+                current[one.name] = one.stored(
+                    one.key if complete else _part_key(one.key, n_done)
+                )
+                layout = LayoutResult(
+                    current[one.name], _in_order(described, pairs), done[one.name]
+                )
+                write_layout(path, header, layout, current=current.values())
+                kept += 1
+        begin = _TRACED if n_todo else 0.0
         facts = derive(
             path, folder, lambda share, what: tell(begin + (1 - begin) * share, what)
         )
@@ -258,19 +412,79 @@ def run(prepared: Prepared, folder: Path, tell: Tell = say_nothing) -> Outcome:
     except KeyboardInterrupt:
         if is_new and not any(folder.iterdir()):
             folder.rmdir()
-        raise Stopped(kept, len(scene.sources)) from None
-    segments = sum(c.n_segment for c in counts.values())
+        raise Stopped(kept, n_source, len(prepared)) from None
+    counts = [count for by_source in done.values() for count in by_source.values()]
+    segments = sum(c.n_segment for c in counts)
     return Outcome(
         folder=folder,
         results=path,
         facts=facts,
         reused=reused,
-        lost_per_million=1e6 * sum(c.n_lost for c in counts.values()) / max(segments, 1),
-        uncertain=_uncertain(scene, pairs),
+        lost_per_million=1e6 * sum(c.n_lost for c in counts) / max(segments, 1),
+        uncertain={
+            (one.name, name): error
+            for one in prepared
+            for name, error in _uncertain(one.scene, path, one.name).items()
+        },
+        dropped=dropped,
     )
 
 
-def _uncertain(scene: Scene, pairs: list[PairResult]) -> dict[str, float]:
+def _current(
+    path: Path, prepared: Sequence[Prepared]
+) -> tuple[dict[str, LayoutRoom], tuple[str, ...], bool]:
+    """Give all layouts that the file may hold, in order, with the keys they have in it.
+
+    Those of this run, and others of the file if the scene still describes the same. Also
+    the names of those that go, and whether the file needs no other header.
+    """
+    described = prepared[0].described
+    rooms = {one.name: one.stored(one.key) for one in prepared}
+    held = complete_layouts(path)
+    if not held:
+        return rooms, (), True
+    with open_results(path) as results:
+        others = [results.layout(name) for name in held if name not in rooms]
+        is_same = results.provenance["scene_hash"] == digest(described)
+    for other in others:
+        rooms |= {one.name: one.stored(one.key) for one in _again(described, other)}
+    for name, room in list(rooms.items()):
+        if held.get(name, "").split(" ")[0] == room.key:
+            rooms[name] = replace(room, key=held[name])  # its sources may not all be there
+        elif name not in {one.name for one in prepared}:
+            del rooms[name]
+    states = (None, *described.states)
+    order = [layout_name(a, b) for a in (None, *described.layouts) for b in states]
+    dropped = tuple(name for name in held if name not in rooms)
+    in_order = {name: rooms[name] for name in sorted(rooms, key=order.index)}
+    return in_order, dropped, is_same and not dropped
+
+
+def _again(described: Scene, stored: LayoutRoom) -> list[Prepared]:
+    """Give the room that a stored layout has by now, or none if it cannot be had."""
+    layouts = {"": None, **{one.name: one for one in described.layouts}}
+    states = {"": None, **{one.name: one for one in described.states}}
+    if stored.treatment_layout not in layouts or stored.state not in states:
+        return []
+    layout, state = layouts[stored.treatment_layout], states[stored.state]
+    return _assemble(described, layout, state, [])
+
+
+def _counts(path: Path, room: LayoutRoom) -> dict[str, RayCount]:
+    """Give the sources of a layout that an earlier run has completed."""
+    if complete_layouts(path).get(room.name) != room.key:
+        return {}
+    with open_results(path) as results:
+        return results.counts(room.name)
+
+
+def _pairs(path: Path, layout: str) -> list[PairResult]:
+    """Give what an earlier run has completed of a layout."""
+    with open_results(path) as results:
+        return [results.pair(layout, *names) for names in results.pair_names(layout)]
+
+
+def _uncertain(scene: Scene, path: Path, layout: str) -> dict[str, float]:
     """Give the error of T30 from sources where it is too large, also of those reused.
 
     In per cent; infinite where a band outlasts its histogram.
@@ -278,6 +492,7 @@ def _uncertain(scene: Scene, pairs: list[PairResult]) -> dict[str, float]:
     target = scene.settings.until_t30_pct
     if target is None:
         return {}
+    pairs = _pairs(path, layout)
     error_pct = {
         s.name: t30_certainty(scene, [p for p in pairs if p.source == s.name])[1]
         for s in scene.sources
@@ -285,7 +500,7 @@ def _uncertain(scene: Scene, pairs: list[PairResult]) -> dict[str, float]:
     return {name: error for name, error in error_pct.items() if error > target}
 
 
-def too_uncertain(source: str, error_pct: float, settings: Settings) -> str:
+def too_uncertain(source: str, error_pct: float, settings: Settings, layout: str = "") -> str:
     """Say how certain T30 from a source is, why no more than that, and what to do.
 
     Examples
@@ -293,9 +508,10 @@ def too_uncertain(source: str, error_pct: float, settings: Settings) -> str:
     >>> too_uncertain("voice", 2.61, Settings()).partition(": ")[0]
     'T30 from "voice" is certain to within 2.7 %, not 2 %'
     """
+    which = f'T30 from "{source}"' + (f' in "{layout}"' if layout else "")
     if math.isinf(error_pct):
         return (
-            f'T30 from "{source}" is not known: a band outlasts the longest histogram. Check '
+            f"{which} is not known: a band outlasts the longest histogram. Check "
             "the absorption coefficients: hardly anything in this room absorbs that band."
         )
     target, rays = settings.until_t30_pct or 0.0, f"{settings.max_ray:,}".replace(",", " ")
@@ -308,7 +524,7 @@ def too_uncertain(source: str, error_pct: float, settings: Settings) -> str:
         ways.append(f"ask for --until-t30 {easier}")
     do = ", or ".join(ways)
     return (
-        f'T30 from "{source}" is certain to within {shown:g} %, not {target:g} %: the most '
+        f"{which} is certain to within {shown:g} %, not {target:g} %: the most "
         f"rays allowed ({rays}) were traced. {do[:1].upper()}{do[1:]}."
     )
 
@@ -316,16 +532,6 @@ def too_uncertain(source: str, error_pct: float, settings: Settings) -> str:
 def _part_key(key: str, n_source: int) -> str:
     """Give the key of a layout whose sources are not all there yet."""
     return f"{key} first {n_source}"
-
-
-def _stored(path: Path, key: str) -> tuple[list[PairResult], dict[str, RayCount]]:
-    """Give what an earlier run of the same scene and settings has completed."""
-    known = complete_layouts(path).get(AS_DESCRIBED, "")
-    if known.split(" ")[0] != key:
-        return [], {}
-    with open_results(path) as results:
-        names = results.pair_names(AS_DESCRIBED)
-        return [results.pair(AS_DESCRIBED, *n) for n in names], results.counts(AS_DESCRIBED)
 
 
 def _in_order(scene: Scene, pairs: list[PairResult]) -> tuple[PairResult, ...]:

@@ -51,6 +51,34 @@ name = "drum"
 at_m = [0.8, 2.4, 0.9]
 """
 
+#: A layout of two panels, one that puts up nothing, and a state without the crate.
+LAYOUTS = """
+[[layout]]
+name = "panels"
+about = "Two panels face each other."
+
+[[layout.item]]
+name = "W1"
+treatment = "wool_panel_100"
+on = "south"
+from_m = {west = 1.0, floor = 0.7}
+
+[[layout.item]]
+name = "W2"
+treatment = "wool_panel_100"
+on = "north"
+from_m = {west = 1.0, floor = 0.7}
+
+[[layout]]
+name = "nothing new"
+about = "The same as described."
+
+[[state]]
+name = "cleared"
+about = "Without the crate."
+without = ["crate"]
+"""
+
 
 def write_quick(folder, *changes, more=""):
     """Write the scene into a folder, with some texts replaced, and give the folder."""

@@ -4,6 +4,7 @@ Import it from any test file: ``from records import header, layout_result``. The
 4 x 3 x 2.5 m with one sheet in it, so surfaces, sides and backs all occur.
 """
 
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -23,7 +24,7 @@ from raysim.scene.model import (
     Source,
 )
 from raysim.scene.place import Place
-from raysim.store.file import LayoutResult, RunHeader
+from raysim.store.file import LayoutResult, LayoutRoom, RunHeader
 from raysim.store.key import content_key
 from raysim.units import LN_60_DB
 
@@ -39,6 +40,14 @@ _QUADS = {
     "floor": "000 010 110 100",
     "ceiling": "001 101 111 011",
 }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoomedHeader(RunHeader):
+    """The header of a run, and the room that its layouts have unless they say otherwise."""
+
+    mesh: RoomMesh
+    sides: Sides
 
 
 def box_mesh() -> RoomMesh:
@@ -59,7 +68,7 @@ def box_mesh() -> RoomMesh:
     )  # fmt: skip
 
 
-def header(seed=1, fraction=1, **changed) -> RunHeader:
+def header(seed=1, fraction=1, **changed) -> RoomedHeader:
     """Give the header of a run; ``changed`` replaces fields of its scene."""
     rng = np.random.default_rng(seed)
     bands = Bands(fraction)
@@ -109,7 +118,10 @@ def header(seed=1, fraction=1, **changed) -> RunHeader:
         "settings": Settings(seed=seed, until_t30_pct=None),
         "ignored": ("the door gap", "people"),
     }  # fmt: skip
-    return RunHeader(Scene(**scene | changed), mesh, sides, "2001-02-03T04:05:06+00:00")
+    return RoomedHeader(
+        scene=Scene(**scene | changed), created_utc="2001-02-03T04:05:06+00:00", mesh=mesh,
+        sides=sides,
+    )  # fmt: skip
 
 
 def arrivals(rng, n_band=8, n_arrival=40, max_order=3, n_side=8) -> Arrivals:
@@ -128,6 +140,7 @@ def arrivals(rng, n_band=8, n_arrival=40, max_order=3, n_side=8) -> Arrivals:
         departure / np.linalg.norm(departure, axis=1, keepdims=True),
         surfaces,
         loss / distance_m[:, np.newaxis] ** 2,
+        np.where(surfaces < 0, np.nan, rng.uniform(0.1, 1.0, surfaces.shape)),
     )
 
 
@@ -147,6 +160,13 @@ def pair_result(source, receiver, seed=1, n_band=8, **shape) -> PairResult:
     return PairResult(source, receiver, paths, histogram(rng, n_band, **shape))
 
 
+def layout_room(name, head=None) -> LayoutRoom:
+    """Give a layout of the header's room."""
+    head = header() if head is None else head
+    key = content_key(head.scene, head.mesh, head.sides)
+    return LayoutRoom(name, key, head.mesh, head.sides, head.scene.materials, "", "", "a text")
+
+
 def layout_result(name, head=None, seed=1, **shape) -> LayoutResult:
     """Give a layout with every pair of the header's sources and receivers."""
     head = header() if head is None else head
@@ -158,8 +178,7 @@ def layout_result(name, head=None, seed=1, **shape) -> LayoutResult:
         if s.receivers is None or r.name in s.receivers
     ]
     return LayoutResult(
-        name,
-        content_key(scene, head.mesh, head.sides),
+        layout_room(name, head),
         tuple(
             pair_result(s, r, seed + i, scene.bands.n_band, **shape)
             for i, (s, r) in enumerate(pairs)

@@ -252,7 +252,7 @@ def search(
     normal, offset, plane, hull, hull_start, tri, tri_side, tri_start,
     box, child, row, stack,
     image, sequence, upcoming, beam, n_beam, a, b, point, sides,
-    out_target, out_order, out_image, out_first, out_last, out_sides,
+    out_target, out_order, out_image, out_first, out_last, out_sides, out_mirrors,
 ):  # fmt: skip
     """Find every specular path of ``least_order`` to ``most_order`` reflections  (I1).
 
@@ -289,6 +289,7 @@ def search(
                             out_last[n_found, k] = point[last, k] if depth > 0 else source[k]
                         for k in range(depth):
                             out_sides[n_found, k] = sides[k]
+                            out_mirrors[n_found, k] = sequence[k]
                     n_found += 1
         m = upcoming[depth]
         if depth == most_order or m == n_mirror:

@@ -9,7 +9,7 @@ from dataclasses import replace
 from difflib import get_close_matches
 
 import numpy as np
-from shapely.geometry import LinearRing, Point, Polygon
+from shapely.geometry import LinearRing
 
 from raysim.errors import Complaint, SceneError, figure
 from raysim.geometry.contact import clashes, subtract_contacts
@@ -21,9 +21,9 @@ from raysim.geometry.mesh_file import Y_UP_KINDS, read_facets
 from raysim.geometry.patches import cut_patches
 from raysim.geometry.polygons import Facet
 from raysim.geometry.soundness import LARGEST_M, SMALLEST_M, edge_text
-from raysim.geometry.things import settled, thing_facets
+from raysim.geometry.things import holds, settled, thing_facets
 from raysim.geometry.triangulate import plane_numbers, triangulate
-from raysim.scene.model import DrawnRoom, MeshRoom, Scene, Thing
+from raysim.scene.model import DrawnRoom, MeshRoom, Patch, Scene, Thing
 from raysim.scene.place import Place
 from raysim.units import Float
 
@@ -84,26 +84,19 @@ def collect_room(
 
 
 def _collect(scene: Scene, complaints: list[Complaint], notes: list[str]) -> RoomMesh | None:
-    drawn = isinstance(scene.room, DrawnRoom)
-    exact_m = np.zeros((0, 3))
-    if isinstance(scene.room, DrawnRoom):
-        room = draw_facets(scene.room, complaints)
-        if room is not None and not LinearRing(scene.room.plan_m).is_ccw:
-            notes.append(_clockwise(scene.room))
-    else:
-        found = read_facets(scene.room, scene.patches, complaints, notes)
-        room, exact_m = (None, exact_m) if found is None else found
-    if room is None:
+    found = bare_room(scene, complaints, notes)
+    if found is None:
         return None
-    tolerance_m = DRAWN_M if drawn else FILE_M
+    room, exact_m = found
+    tolerance_m = corner_tolerance_m(scene)
     _check_names(scene, room, complaints)
-    room = _finished(scene, room, complaints)
+    room = finished(scene, room, complaints)
     bare = assemble(room, exact_m, tolerance_m)
     if not _check_shell(bare, scene.room.place, complaints):
         return None
 
     # A mesh file's reader has dealt with patches that pick faces by number.
-    by_limits = [p for p in scene.patches if drawn or p.faces is None]
+    by_limits = patches_by_limits(scene)
     things, placed = _placed(scene.things, room, complaints, notes)
     clashes(things, room, bare.triangles_m, complaints)
     corners = np.concatenate([f.corners_m() for f in (*room, *placed)])
@@ -118,6 +111,37 @@ def _collect(scene: Scene, complaints: list[Complaint], notes: list[str]) -> Roo
     if _check_shell(mesh, scene.room.place, complaints):
         _check_points(scene, mesh, things, complaints)
     return mesh
+
+
+def corner_tolerance_m(scene: Scene) -> float:
+    """Give how far apart two corners of a room may lie to be one."""
+    return DRAWN_M if isinstance(scene.room, DrawnRoom) else FILE_M
+
+
+def patches_by_limits(scene: Scene) -> list[Patch]:
+    """Give the patches that are still to be cut when the room has been read."""
+    drawn = isinstance(scene.room, DrawnRoom)
+    return [p for p in scene.patches if drawn or p.faces is None]
+
+
+def bare_room(
+    scene: Scene, complaints: list[Complaint], notes: list[str]
+) -> tuple[list[Facet], Float] | None:
+    """Give the facets of a room without finishes, patches and things; None after complaining.
+
+    Returns
+    -------
+    list of Facet, (n, 3) float64
+        The second: exact places of corners that rounding has moved, if any.
+    """
+    if not isinstance(scene.room, DrawnRoom):
+        return read_facets(scene.room, scene.patches, complaints, notes)
+    room = draw_facets(scene.room, complaints)
+    if room is None:
+        return None
+    if not LinearRing(scene.room.plan_m).is_ccw:
+        notes.append(_clockwise(scene.room))
+    return room, np.zeros((0, 3))
 
 
 def _clockwise(room: DrawnRoom) -> str:
@@ -184,7 +208,7 @@ def _names_faces(scene: Scene, name: str) -> bool:
     )
 
 
-def _finished(scene: Scene, room: list[Facet], complaints: list[Complaint]) -> list[Facet]:
+def finished(scene: Scene, room: list[Facet], complaints: list[Complaint]) -> list[Facet]:
     """Give the room's facets with their materials; complain of gaps and unknown names."""
     names = list(dict.fromkeys(f.surface for f in room))
     material = {p.name: p.material for p in scene.patches if p.faces is not None}
@@ -282,7 +306,7 @@ def _check_points(
         if not np.isfinite(at).all():
             code, wrong, fix = "RS-G40", "is nowhere.", "Give three finite numbers."
         else:
-            within = [t.name for t in things if _in_solid(t, at)]
+            within = [t.name for t in things if holds(t, at)]
             away_m, surface = nearest_surface(mesh, at)
             if within:
                 code, wrong = "RS-G41", f'lies inside thing "{within[0]}".'
@@ -326,11 +350,3 @@ def _check_points(
 def _may_have_y_up(room: DrawnRoom | MeshRoom) -> bool:
     """Tell if a room's file has no say in which way is up, as glTF has."""
     return isinstance(room, MeshRoom) and room.path.suffix.lower() not in Y_UP_KINDS
-
-
-def _in_solid(thing: Thing, at: Float) -> bool:
-    """Tell if a point lies in a solid."""
-    if thing.z_m is None or not thing.z_m[0] <= at[2] <= thing.z_m[1]:
-        return False
-    corners = np.asarray(thing.corners_m)
-    return bool(Polygon(corners).intersects(Point(at[:2])))

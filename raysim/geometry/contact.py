@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from raysim.errors import Complaint
 from raysim.geometry.inside import winding_number
 from raysim.geometry.polygons import Facet, boxes_m, common, facet_from, without
-from raysim.geometry.things import TOUCH_M, thing_facets
+from raysim.geometry.things import TOUCH_M, holds, slab_rings_m, thing_facets
 from raysim.scene.model import Thing
 from raysim.units import Float
 
@@ -59,14 +59,10 @@ def clashes(
         RS-G31 out of the room, RS-G32 into another thing, RS-G33 a sheet that lies
         against something.
     """
-    low, high = boxes_m(room)
     full = [thing_facets(t, []) for t in things]
     for i, thing in enumerate(things):
         core = _shrunk(thing, full[i])
-        box = np.concatenate([f.corners_m() for f in full[i]])
-        near = (low <= box.max(axis=0) + TOUCH_M).all(axis=1)
-        near &= (high >= box.min(axis=0) - TOUCH_M).all(axis=1)
-        walls = [f for f, is_near in zip(room, near, strict=True) if is_near]
+        walls = _near(full[i], room)
         through = sorted({f.surface for f in walls if _cross(core, [f])})
         flat = sorted(
             {
@@ -87,8 +83,29 @@ def clashes(
             at = ", ".join(f"{x:.2f}" for x in spot[0])
             _complain(complaints, thing, f"lies outside the room, at ({at}) m", "RS-G31")
         for other, its in zip(things[:i], full[:i], strict=True):
-            if _cross(core, its) or _holds(other, core) or _holds(thing, _shrunk(other, its)):
+            there = _shrunk(other, its)
+            spots = [f[0].corners_m()[0] for f in (core, there)]
+            within = holds(other, spots[0], 0.5 * TOUCH_M) or holds(
+                thing, spots[1], 0.5 * TOUCH_M
+            )
+            if within or _cross(core, its):
                 _complain(complaints, thing, f'enters thing "{other.name}"', "RS-G32")
+
+
+def surfaces_met(thing: Thing, room: Sequence[Facet]) -> list[str]:
+    """Give the names of the surfaces of the bare room that a thing goes through."""
+    full = thing_facets(thing, [])
+    core = _shrunk(thing, full)
+    return sorted({f.surface for f in _near(full, room) if _cross(core, [f])})
+
+
+def _near(own: Sequence[Facet], room: Sequence[Facet]) -> list[Facet]:
+    """Give the facets whose boxes come within 1 mm of that of a thing."""
+    low, high = boxes_m(room)
+    box = np.concatenate([f.corners_m() for f in own])
+    near = (low <= box.max(axis=0) + TOUCH_M).all(axis=1)
+    near &= (high >= box.min(axis=0) - TOUCH_M).all(axis=1)
+    return [f for f, is_near in zip(room, near, strict=True) if is_near]
 
 
 def _complain(complaints: list[Complaint], thing: Thing, what: str, code: str) -> None:
@@ -126,8 +143,19 @@ def _touching(facets: Sequence[Facet], tolerance_m: float) -> list[tuple[int, in
 def _shrunk(thing: Thing, facets: list[Facet]) -> list[Facet]:
     """Give the facets of a thing drawn in by 1 mm all around."""
     if thing.z_m is None:
-        (sheet,) = facets
-        return sheet.cut_to(sheet.polygon.buffer(-TOUCH_M, join_style="mitre"))
+        front = facets[0]
+        drawn = front.cut_to(front.polygon.buffer(-TOUCH_M, join_style="mitre"))
+        if thing.behind_m is None:
+            return drawn
+        share = -TOUCH_M / float(front.normal @ thing.behind_m)
+        behind = np.asarray(thing.behind_m)
+        return [
+            facet_from(ring, "")
+            for part in drawn
+            for ring in slab_rings_m(
+                next(part.rings_m()) + share * behind, (1.0 - 2.0 * share) * behind
+            )
+        ]
     outline = shapely.Polygon(thing.corners_m).buffer(-TOUCH_M, join_style="mitre")
     z0, z1 = thing.z_m[0] + TOUCH_M, thing.z_m[1] - TOUCH_M
     found = []
@@ -160,15 +188,6 @@ def _pierce(edges_of: Sequence[Facet], through: Sequence[Facet]) -> bool:
             if shapely.intersects_xy(facet.polygon, xy[:, 0], xy[:, 1]).any():
                 return True
     return False
-
-
-def _holds(solid: Thing, facets: Sequence[Facet]) -> bool:
-    """Tell if a solid has the first corner of some facets in it."""
-    if solid.z_m is None:
-        return False
-    x, y, z = facets[0].corners_m()[0]
-    inside = shapely.Polygon(solid.corners_m).contains(shapely.Point(x, y))
-    return bool(inside and solid.z_m[0] < z < solid.z_m[1])
 
 
 def _flat_against(a: Facet, b: Facet) -> bool:

@@ -1,7 +1,8 @@
 """Parts of surfaces with a name and material of their own: doors, windows, rugs.
 
 A patch lies between pairs of limits along the world's axes, and ``up_m`` between two
-distances up the steepest line of the surface from its lowest point.
+distances up the steepest line of the surface from its lowest point. What is given by an
+outline takes of its surface what other patches have left.
 """
 
 from collections.abc import Sequence
@@ -21,6 +22,8 @@ from raysim.units import Float
 LEAST_M2 = 1e-4
 #: Half the side of a square that holds every facet, metres.
 FAR_M = 1e4
+#: An outline lies on a facet whose plane is this close, metres.
+ON_PLANE_M = 1e-4
 
 
 def cut_patches(
@@ -64,10 +67,11 @@ def cut_patches(
             _complain(complaints, patch, wrong, fix, "RS-G22")
             continue
         low_m = min(float(f.corners_m()[:, 2].min()) for f in base)
+        others = taken.get(patch.on, []) if patch.outline_m is None else []
         for name in sorted(
             {
                 name
-                for name, f in taken.get(patch.on, [])
+                for name, f in others
                 if common(f.polygon, _window(f, patch, low_m)).area >= LEAST_M2
             }
         ):
@@ -83,6 +87,7 @@ def cut_patches(
             got += part.area
             asked += window.area
             bounded &= max(map(abs, window.bounds)) < 0.5 * FAR_M
+            bounded &= patch.outline_m is None
             mine = replace(facet, surface=patch.name, material=patch.material)
             pieces = mine.cut_to(part)
             taken.setdefault(patch.on, []).extend((patch.name, p) for p in pieces)
@@ -113,7 +118,7 @@ def _limit_fault(patch: Patch, base: Sequence[Facet]) -> str:
         return "a drawn room has no face numbers."
     pairs = {"x_m": patch.x_m, "y_m": patch.y_m, "z_m": patch.z_m, "up_m": patch.up_m}
     given = {k: v for k, v in pairs.items() if v is not None}
-    if not given:
+    if not given and patch.outline_m is None:
         return "it has no limits."
     for key, (low, high) in given.items():
         if not (np.isfinite(low) and np.isfinite(high) and low < high):
@@ -126,6 +131,10 @@ def _limit_fault(patch: Patch, base: Sequence[Facet]) -> str:
 def _window(facet: Facet, patch: Patch, low_m: float) -> Polygon:
     """Give the part of a facet's plane within a patch's limits, at most 2 FAR_M wide."""
     shape = shapely.box(-FAR_M, -FAR_M, FAR_M, FAR_M)
+    if patch.outline_m is not None:
+        if np.abs(facet.distance_m(patch.outline_m)).max() > ON_PLANE_M:
+            return Polygon()
+        shape = shapely.orient_polygons(Polygon(facet.to_plane(patch.outline_m)))
     slabs = [(np.eye(3)[i], pair) for i, pair in enumerate((patch.x_m, patch.y_m, patch.z_m))]
     if patch.up_m is not None:
         # z grows by v_z for each metre up the steepest line.

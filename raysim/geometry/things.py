@@ -1,7 +1,7 @@
 """Things in the room as facets that face the air: closed solids and two-sided sheets.
 
-A solid within 1 mm of standing against something is moved to touch it, so that no
-gap thinner than a sheet of card is left behind it.
+A box, prism or shell within 1 mm of standing against something is moved to touch it, so
+that no gap thinner than a sheet of card is left behind it. Slabs come exactly placed.
 """
 
 from collections.abc import Sequence
@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import shapely
-from shapely.geometry import Polygon
+from shapely.geometry import Point, Polygon
 
 from raysim.errors import Complaint, figure
 from raysim.geometry.polygons import Facet, area_vector_m2, boxes_m, common, facet_from
@@ -35,7 +35,47 @@ def thing_facets(thing: Thing, complaints: list[Complaint]) -> list[Facet]:
             )
         )
         return []
-    return _sheet(thing) if thing.kind == "sheet" else _solid(thing)
+    if thing.kind == "sheet":
+        return _sheet(thing)
+    return _slab(thing) if thing.behind_m is not None else _solid(thing)
+
+
+def slab_rings_m(front_m: Float, behind_m: Float) -> list[Float]:
+    """Give front, back, then each edge of a slab as rings anticlockwise from outside  (G9).
+
+    Parameters
+    ----------
+    front_m : (n, 3) float64
+        Anticlockwise seen from outside.
+    behind_m : (3,) float64
+        From the front to the back.
+    """
+    back = front_m + behind_m
+    rings = [front_m, back[::-1]]
+    for i in range(len(front_m)):
+        j = (i + 1) % len(front_m)
+        rings.append(np.array([front_m[j], front_m[i], back[i], back[j]]))
+    return rings
+
+
+def holds(solid: Thing, point_m: Float, within_m: float = 0.0) -> bool:
+    """Tell if a point (3,) lies in a solid, so far from its surface; in sheets lies nothing."""
+    if solid.z_m is not None:
+        shape, foot = Polygon(solid.corners_m), np.asarray(point_m)[:2]
+        depth_m, height_m = solid.z_m[1] - solid.z_m[0], float(point_m[2] - solid.z_m[0])
+    elif solid.behind_m is not None:
+        front = facet_from(np.asarray(solid.corners_m, dtype=np.float64), "")
+        depth_m = -float(front.normal @ solid.behind_m)
+        height_m = -float(front.distance_m(point_m))
+        shape = front.polygon
+        foot = front.to_plane((point_m - height_m / depth_m * solid.behind_m)[None])[0]
+    else:
+        return False
+    if not within_m <= height_m <= depth_m - within_m:
+        return False
+    if within_m:
+        shape = shape.buffer(-within_m, join_style="mitre")
+    return bool(shape.intersects(Point(foot)))
 
 
 def settled(thing: Thing, others: Sequence[Facet]) -> Thing:
@@ -44,7 +84,7 @@ def settled(thing: Thing, others: Sequence[Facet]) -> Thing:
     Parameters
     ----------
     thing : Thing
-        A solid without fault.
+        Without fault; slabs and sheets stay as they are.
     others : sequence of Facet
         Of the room, and of things that have been placed before.
     """
@@ -96,7 +136,7 @@ def _gap(own: Facet, other: Facet) -> Float | None:
 
 def _fault(thing: Thing) -> str:
     """Say what is wrong with a thing's outline; empty if nothing is."""
-    width = 3 if thing.kind == "sheet" else 2
+    width = 3 if thing.kind in ("sheet", "slab") else 2
     corners = np.asarray(thing.corners_m, dtype=np.float64)
     if corners.ndim != 2 or corners.shape[1] != width or len(corners) < 3:
         return f"a {thing.kind} needs at least 3 corners of {width} numbers."
@@ -104,14 +144,21 @@ def _fault(thing: Thing) -> str:
         return "a corner is not a finite number."
     if np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1).min() < 1e-4:
         return "two corners that follow each other are the same."
-    if thing.kind == "sheet":
+    if width == 3:
         vector = area_vector_m2(corners)
         if np.linalg.norm(vector) < 1e-4:
             return f"its area is {1e4 * np.linalg.norm(vector):.3g} cm2."
         off = np.abs((corners - corners.mean(axis=0)) @ vector) / np.linalg.norm(vector)
         if off.max() > TOUCH_M:
             return f"its corners are {figure(1000 * off.max())} mm out of one plane."
-        shape = facet_from(corners, "").polygon
+        front = facet_from(corners, "")
+        shape = front.polygon
+        if thing.kind == "slab":
+            if thing.behind_m is None or not np.isfinite(thing.behind_m).all():
+                return "it has no depth behind_m."
+            depth_m = -float(front.normal @ thing.behind_m)
+            if depth_m < THIN_M:
+                return f"its back is {figure(1000 * depth_m)} mm behind its front."
     else:
         if thing.z_m is None or not np.isfinite(thing.z_m).all():
             return "it has no heights z_m."
@@ -149,6 +196,28 @@ def _solid(thing: Thing) -> list[Facet]:
     return [
         replace(f, material=top if i == 1 else thing.material, owner=thing.name)
         for i, f in enumerate(facets)
+    ]
+
+
+def _slab(thing: Thing) -> list[Facet]:
+    """Give front, back, then each edge of a slab."""
+    corners = np.asarray(thing.corners_m, dtype=np.float64)
+    normal = facet_from(corners, "").normal
+    assert thing.behind_m is not None
+    rings = slab_rings_m(corners, np.asarray(thing.behind_m, dtype=np.float64))
+    back, edge = (
+        thing.material if m is None else m for m in (thing.material_back, thing.material_edge)
+    )
+    sides: list[tuple[str, str, Float | None]]
+    sides = [("front", thing.material, normal), ("back", back, -normal)]
+    sides += [("edge", edge, None)] * len(corners)
+    return [
+        replace(
+            facet_from(ring, f"{thing.name} {side}", towards),
+            material=material,
+            owner=thing.name,
+        )
+        for ring, (side, material, towards) in zip(rings, sides, strict=True)
     ]
 
 

@@ -11,7 +11,7 @@ directions scatter (up to 1.6 times too small, computed for a figure-of-eight).
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -50,7 +50,9 @@ class PairMeasures:
     ``error[name]`` is the standard error of measure ``name``, in its shape; NaN with
     fewer than two batches, 0 where only exact arrivals count. ``why[name][i_band]``
     says why a decay time is NaN and is empty otherwise. STI is of the room alone,
-    without noise or masking.
+    without noise or masking. ``without[name][i_batch]`` is the measure without batch
+    i_batch, NaN where infinite: two pairs of one seed share the chance of a batch, so
+    the spread of their differences is that of the difference  (M17).
     """
 
     edt_s: Float
@@ -72,6 +74,7 @@ class PairMeasures:
     why: dict[str, tuple[str, ...]]
     start_s: float  # after emission
     from_direct: bool  # False: no line of sight, time counts from the first energy
+    without: dict[str, Float] = field(default_factory=dict)  # empty below two batches
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +103,9 @@ def start_of(arrivals: Arrivals, histogram: EnergyHistogram) -> tuple[float, boo
 def without_direct(arrivals: Arrivals) -> Arrivals:
     """Give the arrivals without the direct sound."""
     kept = arrivals.order > 0
-    return Arrivals(**{f.name: getattr(arrivals, f.name)[kept] for f in fields(Arrivals)})
+    values: dict[str, Any] = {f.name: getattr(arrivals, f.name) for f in fields(Arrivals)}
+    held = {name: value[kept] for name, value in values.items() if value is not None}
+    return Arrivals(**held)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +115,7 @@ class RoomDecay:
     t30_s: Float
     error_s: Float
     hidden: bool  # some band is of the sound without the direct, which hid the rest
+    without_s: Float | None = None  # (n_batch, n_band) T30 without each batch
 
 
 def room_decay(
@@ -129,12 +135,15 @@ def room_decay(
     t30, error = measured.t30_s, measured.error["t30_s"]
     lacks = np.isnan(t30)
     if not lacks.any() or not np.any(arrivals.order == 0):
-        return RoomDecay(t30, error, hidden=False)
+        return RoomDecay(t30, error, hidden=False, without_s=measured.without.get("t30_s"))
     rest = measure_pair(without_direct(arrivals), histogram, bands, receiver_aim, pattern)
     return RoomDecay(
         np.where(lacks, rest.t30_s, t30),
         np.where(lacks, rest.error["t30_s"], error),
         hidden=bool(np.isfinite(rest.t30_s[lacks]).any()),
+        without_s=np.where(lacks, rest.without["t30_s"], measured.without["t30_s"])
+        if rest.without
+        else None,
     )
 
 
@@ -250,29 +259,47 @@ def measure_pair(
         return values, decay.why
 
     values, why = measure(mean)
-    error = _jackknife(histogram.energy, lambda binned: measure(binned)[0])
+    without = _without_each(histogram.energy, lambda binned: measure(binned)[0])
+    error = {name: spread(without[name]) for name in values} if without else {}
+    if not without:
+        error = {name: np.full_like(value, np.nan) for name, value in values.items()}
     error |= {"j_lf": nothing, "lj_db": nothing}
     named: dict[str, Any] = dict(values)
     named |= {name: float(values[name]) for name in SINGLE_MEASURES}
-    return PairMeasures(**named, error=error, why=why, start_s=start_s, from_direct=from_direct)
+    return PairMeasures(
+        **named, error=error, why=why, start_s=start_s, from_direct=from_direct, without=without
+    )
 
 
-def _jackknife(
+def _without_each(
     batches: Float, measure: Callable[[Float], dict[str, Float]]
 ) -> dict[str, Float]:
-    """Give delete-one standard errors of every measure of a mean over batches  (M9)."""
+    """Give every measure of the mean over all batches but one, for each one  (M9).
+
+    (n_batch, ...) each; empty with fewer than two batches.
+    """
     n_batch = batches.shape[0]
     whole = batches.sum(axis=0)
     if n_batch < 2:
-        return {name: np.full_like(v, np.nan) for name, v in measure(whole).items()}
+        return {}
     without = [measure((whole - batch) / (n_batch - 1)) for batch in batches]
-    error = {}
-    for name in without[0]:
-        values = np.stack([one[name] for one in without])
-        # Infinite clarities, of bands where nothing is late, have no spread to state.
-        values = np.where(np.isfinite(values), values, np.nan)
-        error[name] = np.sqrt((n_batch - 1) * values.var(axis=0))
-    return error
+    stacked = {name: np.stack([one[name] for one in without]) for name in without[0]}
+    # Infinite clarities, of bands where nothing is late, have no spread to state.
+    return {name: np.where(np.isfinite(v), v, np.nan) for name, v in stacked.items()}
+
+
+def spread(without: Float) -> Float:
+    """Give the delete-one standard error from values without each batch  (M9).
+
+    Parameters
+    ----------
+    without : (n_batch, ...) float64
+
+    Returns
+    -------
+    (...) float64
+    """
+    return np.asarray(np.sqrt((without.shape[0] - 1) * without.var(axis=0)))
 
 
 def decay_levels(
@@ -292,7 +319,8 @@ def decay_levels(
     own = _microphone(arrivals, histogram, start_s, aim, pattern)
     mean = histogram.energy.mean(axis=0)
     time_s, level_db = decay_curve_db(own.hears(mean), step_s)
-    error = _jackknife(
+    without = _without_each(
         histogram.energy, lambda b: {"level": decay_curve_db(own.hears(b), step_s)[1]}
     )
-    return DecayLevels(time_s, level_db, error["level"])
+    error_db = spread(without["level"]) if without else np.full_like(level_db, np.nan)
+    return DecayLevels(time_s, level_db, error_db)

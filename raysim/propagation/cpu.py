@@ -60,7 +60,7 @@ def first_hits(box, child, row, start, direction, distance, piece):
 def find_images(
     source, targets, least_order, most_order, farthest_m,
     normal, offset, plane, hull, hull_start, tri, tri_side, tri_start, box, child, row,
-    out_target, out_order, out_image, out_first, out_last, out_sides,
+    out_target, out_order, out_image, out_first, out_last, out_sides, out_mirrors,
 ):  # fmt: skip
     """Call the beam search with its scratch space; give the number of paths."""
     n = most_order + 2
@@ -72,5 +72,5 @@ def find_images(
         np.zeros((n, MAX_CORNERS, 3)), np.zeros(n, dtype=np.int64),
         np.zeros((MAX_CORNERS, 3)), np.zeros((MAX_CORNERS, 3)),
         np.zeros((n, 3)), np.zeros(n, dtype=np.int64),
-        out_target, out_order, out_image, out_first, out_last, out_sides,
+        out_target, out_order, out_image, out_first, out_last, out_sides, out_mirrors,
     )  # fmt: skip

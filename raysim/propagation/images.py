@@ -13,7 +13,7 @@ import numpy as np
 from raysim.geometry.planes import Mirrors
 from raysim.propagation import cpu
 from raysim.propagation.room import AcousticRoom
-from raysim.records import Arrivals, Sides
+from raysim.records import Arrivals
 from raysim.scene.model import Receiver, Source
 from raysim.units import Float, Int, to_energy
 
@@ -46,7 +46,10 @@ def parallel_pairs(mirrors: Mirrors) -> list[tuple[int, int]]:
 def pair_order(room: AcousticRoom, duration_s: float) -> int:
     """Give how far to follow chains: until 60 dB down, or the end of the histogram  (I5)."""
     mirrors, sides = room.mirrors, room.sides
-    keep = ((1.0 - sides.alpha) * (1.0 - sides.scattering)).max(axis=1)
+    each = (1.0 - sides.alpha) * (1.0 - sides.scattering)
+    layered = np.flatnonzero(room.layered.row >= 0)  # chains meet their walls head on
+    each[layered] = room.layered.reflected(layered, np.ones(layered.size))
+    keep = each.max(axis=1)
     most = 0
     for a, b in parallel_pairs(mirrors):
         best = [
@@ -117,11 +120,12 @@ class _Found:
     first: Float  # (n, 3) where the first leg ends
     last: Float  # (n, 3) where the last leg begins
     wall: Int  # (n, longest) sides met, padded with -1
+    mirror: Int  # (n, longest) mirrors met, padded with -1
 
     def __getitem__(self, which: Int) -> "_Found":
         return _Found(
-            self.target[which], self.order[which], self.image[which],
-            self.first[which], self.last[which], self.wall[which],
+            self.target[which], self.order[which], self.image[which], self.first[which],
+            self.last[which], self.wall[which], self.mirror[which],
         )  # fmt: skip
 
     def at(self, i_target: int) -> "_Found":
@@ -132,17 +136,18 @@ class _Found:
 def _joined(parts: list[_Found]) -> _Found:
     """Put the paths of several searches together."""
     width = max(p.wall.shape[1] for p in parts)
-    wall = [
-        np.pad(p.wall, ((0, 0), (0, width - p.wall.shape[1])), constant_values=-1)
-        for p in parts
-    ]
+
+    def padded(met: Int) -> Int:
+        return np.pad(met, ((0, 0), (0, width - met.shape[1])), constant_values=-1)
+
     return _Found(
         np.concatenate([p.target for p in parts]),
         np.concatenate([p.order for p in parts]),
         np.concatenate([p.image for p in parts]),
         np.concatenate([p.first for p in parts]),
         np.concatenate([p.last for p in parts]),
-        np.concatenate(wall),
+        np.concatenate([padded(p.wall) for p in parts]),
+        np.concatenate([padded(p.mirror) for p in parts]),
     )
 
 
@@ -175,14 +180,17 @@ def _search(
             np.zeros((capacity, 3)),
             np.zeros((capacity, 3)),
             np.full((capacity, max(most, 1)), -1, dtype=np.int64),
+            np.full((capacity, max(most, 1)), -1, dtype=np.int64),
         )
         n = cpu.find_images(*args, *out) if most >= 0 else 0
         if n <= capacity:
-            target, path_order, image, first, last, wall = out
+            target, path_order, image, first, last, wall, met = out
             used = max(1, int(path_order[:n].max(initial=0)))
+            met = met[:n, :used]
             return _Found(
-                target[:n], path_order[:n], image[:n], first[:n], last[:n], wall[:n, :used]
-            )
+                target[:n], path_order[:n], image[:n], first[:n], last[:n],
+                wall[:n, :used], np.where(met >= 0, which[met], -1),
+            )  # fmt: skip
         capacity = n
 
 
@@ -197,7 +205,8 @@ def _assemble(room: AcousticRoom, source: Source, target: Float, found: _Found) 
     energy = directivity_gain(source, departure)
     energy *= np.exp(-np.outer(distance, room.air_per_m))
     energy /= np.maximum(distance, 1e-3)[:, None] ** 2
-    energy *= _walls(room.sides, wall)
+    cosine = _cosines(room.mirrors, found.mirror, image - target)
+    energy *= _walls(room, wall, cosine)
     by_time = np.argsort(distance, kind="stable")
     return Arrivals(
         delay_s=(distance / room.speed_m_s)[by_time],
@@ -207,16 +216,38 @@ def _assemble(room: AcousticRoom, source: Source, target: Float, found: _Found) 
         departure=departure[by_time],
         surfaces=wall[by_time],
         energy=energy[by_time],
+        cosine=cosine[by_time],
     )
 
 
-def _walls(sides: Sides, wall: Int) -> Float:
+def _cosines(mirrors: Mirrors, mirror: Int, towards: Float) -> Float:
+    """Give the cosine of incidence at each reflection, (n, longest), padded with nan.
+
+    Goes back along the path: from the target the last mirror is met in the direction of
+    the image, and each mirror met turns the direction round.
+    """
+    cosine = np.full(mirror.shape, np.nan)
+    direction = _unit(towards)
+    for k in range(mirror.shape[1] - 1, -1, -1):
+        hit = np.flatnonzero(mirror[:, k] >= 0)
+        normal = mirrors.normal[mirror[hit, k]]
+        along = np.einsum("ij,ij->i", direction[hit], normal)
+        direction[hit] -= 2.0 * along[:, None] * normal
+        cosine[hit, k] = np.minimum(np.abs(along), 1.0)
+    return cosine
+
+
+def _walls(room: AcousticRoom, wall: Int, cosine: Float) -> Float:
     """Give the specular energy factor of each path's walls, (n, n_band)."""
-    keep = (1.0 - sides.alpha) * (1.0 - sides.scattering)
+    keep = (1.0 - room.sides.alpha) * (1.0 - room.sides.scattering)
+    is_layered = room.layered.row >= 0
     factor = np.ones((len(wall), keep.shape[1]))
-    for column in wall.T:
+    for column, angle in zip(wall.T, cosine.T, strict=True):
         hit = column >= 0
-        factor[hit] *= keep[column[hit]]
+        plain = np.flatnonzero(hit)[~is_layered[column[hit]]]
+        layered = np.flatnonzero(hit)[is_layered[column[hit]]]
+        factor[plain] *= keep[column[plain]]
+        factor[layered] *= room.layered.reflected(column[layered], angle[layered])
     return factor
 
 

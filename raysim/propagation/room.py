@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 from raysim.geometry.bvh import Tree, build_tree
 from raysim.geometry.mesh import RoomMesh
 from raysim.geometry.planes import Mirrors, back_sides, gather_mirrors, number_planes
+from raysim.propagation.angles import LayeredSides, layered_sides
 from raysim.records import Sides
-from raysim.scene.air import attenuation_per_m, speed_m_s
+from raysim.scene.air import attenuation_per_m, gas, speed_m_s
 from raysim.scene.model import Scene
 from raysim.units import Float, Int
 
@@ -30,6 +31,7 @@ class AcousticRoom:
     back: Int  # (n_piece,) side met from behind, -1 where there is no air
     speed_m_s: float
     air_per_m: Float  # (n_band,) energy attenuation of the air
+    layered: LayeredSides
 
     def tree_arrays(
         self,
@@ -62,13 +64,14 @@ def acoustic_room(scene: Scene, mesh: RoomMesh) -> AcousticRoom:
     numbered = number_planes(mesh)
     of_face, plane_normal, plane_offset = numbered
     back = back_sides(mesh)
+    sides = tabulate_sides(scene, mesh)
     tree = build_tree(mesh.triangles_m, of_face, mesh.face_surface, back[mesh.face_surface] < 0)
     surface, plane = mesh.face_surface[tree.face], of_face[tree.face]
     # of a face's own normal, but exactly equal for all faces of one plane
     sign = np.sign(np.einsum("ij,ij->i", mesh.face_normal[tree.face], plane_normal[plane]))
     return AcousticRoom(
         mesh=mesh,
-        sides=tabulate_sides(scene, mesh),
+        sides=sides,
         tree=tree,
         mirrors=gather_mirrors(mesh, numbered),
         normal=np.ascontiguousarray(sign[:, None] * plane_normal[plane]),
@@ -79,4 +82,5 @@ def acoustic_room(scene: Scene, mesh: RoomMesh) -> AcousticRoom:
         back=back[surface],
         speed_m_s=speed_m_s(scene.air),
         air_per_m=attenuation_per_m(scene.air, scene.bands.centre_hz),
+        layered=layered_sides(sides, scene.materials, scene.bands, gas(scene.air)),
     )

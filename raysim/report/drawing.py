@@ -64,7 +64,7 @@ class _View:
 
 
 def room_figures(
-    shell: Shell, sources: Sequence[Place], receivers: Sequence[Place]
+    shell: Shell, sources: Sequence[Place], receivers: Sequence[Place], ident: str = "room"
 ) -> tuple[Figure, ...]:
     """Draw plan, two sections and the view at an angle.
 
@@ -72,6 +72,8 @@ def room_figures(
     ----------
     shell : Shell
     sources, receivers : sequence of Place
+    ident : str
+        Begin of the figures' names, unique on the page.
 
     Returns
     -------
@@ -81,16 +83,15 @@ def room_figures(
     insets = insets_of(shell, edges)
     places = [p.position_m for p in (*receivers, *sources)]
     middle = np.mean(places, axis=0)
-    return (
-        _flat(shell, edges, insets, sources, receivers, (0, 1, 2), float(middle[2]), "plan"),
+    cuts = (("plan", (0, 1, 2)), ("section-x", (0, 2, 1)), ("section-y", (1, 2, 0)))
+    flat = (
         _flat(
-            shell, edges, insets, sources, receivers, (0, 2, 1), float(middle[1]), "section-x"
-        ),
-        _flat(
-            shell, edges, insets, sources, receivers, (1, 2, 0), float(middle[0]), "section-y"
-        ),
-        _angled(shell, edges, sources, receivers),
-    )
+            shell, edges, insets, sources, receivers, axes, float(middle[axes[2]]),
+            f"{ident}-{name}",
+        )
+        for name, axes in cuts
+    )  # fmt: skip
+    return (*flat, _angled(shell, edges, sources, receivers, f"{ident}-view"))
 
 
 def _flat(
@@ -145,7 +146,7 @@ def _flat(
             "receivers are shown wherever they stand."
         )
     desc = f"{title} to scale, {words}. Sources: {names[0]}. Receivers: {names[1]}."
-    return canvas.figure(f"room-{ident}", title, desc, caption)
+    return canvas.figure(ident, title, desc, caption)
 
 
 def _draw_beyond(canvas: Canvas, view: _View, edges: Edges, is_plan: bool) -> None:
@@ -343,7 +344,11 @@ def _paint(
 
 
 def _angled(
-    shell: Shell, edges: Edges, sources: Sequence[Place], receivers: Sequence[Place]
+    shell: Shell,
+    edges: Edges,
+    sources: Sequence[Place],
+    receivers: Sequence[Place],
+    ident: str,
 ) -> Figure:
     """Look down at the room at an angle; surfaces that face away are left open."""
     towards_eye = np.array([-0.42, -0.66, 0.62])
@@ -383,7 +388,7 @@ def _angled(
         x, y = lay(place.position_m)
         _name_place(canvas, x, y, place.name, sounds)
     return canvas.figure(
-        "room-view",
+        ident,
         "View at an angle",
         "The room seen from above, without the walls on the near side. "
         f"Sources: {', '.join(p.name for p in sources)}. "

@@ -65,17 +65,17 @@ class LayoutFacts:
     n_ray: int
     n_lost: int
     n_segment: int
+    volume_m3: float  # of air, with all that stands in it
+    area_m2: float
+    mean_free_path_m: float
 
 
 @dataclass(frozen=True, slots=True)
 class RoomFacts:
     """The room, and all its layouts."""
 
-    volume_m3: float
-    area_m2: float
-    mean_free_path_m: float
     speed_m_s: float
-    target: Target
+    target: Target  # of the first layout's volume, so that all are held to one aim
     layouts: tuple[LayoutFacts, ...]
 
 
@@ -93,12 +93,10 @@ def gather(results: Results, tell: Tell | None = None) -> RoomFacts:
     -------
     RoomFacts
     """
-    volume = results.room.air_volume_m3
     names = [
         (layout, *n) for layout in results.layout_names for n in results.pair_names(layout)
     ]
-    things = {name: thing_of(name, results.room) for name in results.sides.names}
-    in_room = {name: thing for name, thing in things.items() if thing is not None}
+    in_room = {layout: _things(results, layout) for layout in results.layout_names}
     sources = {s.name: s for s in results.sources}
     receivers = {r.name: r for r in results.receivers}
     pairs: dict[str, list[PairFacts]] = {}
@@ -106,18 +104,26 @@ def gather(results: Results, tell: Tell | None = None) -> RoomFacts:
         if tell is not None:
             tell(i / len(names), f"measures {i + 1} of {len(names)}")
         one = pair_facts(
-            results.pair(layout, s, r), layout, sources[s], receivers[r], results.sides.names,
-            results.bands, in_room, results.air, results.settings.image_order,
+            results.pair(layout, s, r), layout, sources[s], receivers[r],
+            results.sides(layout).names, results.bands, in_room[layout], results.air,
+            results.settings.image_order,
         )  # fmt: skip
         pairs.setdefault(layout, []).append(one)
-    return RoomFacts(
-        volume_m3=volume,
-        area_m2=results.room.area_m2,
-        mean_free_path_m=mean_free_path_m(volume, results.room.area_m2),
-        speed_m_s=speed_m_s(results.air),
-        target=target_for(volume, results.bands),
-        layouts=tuple(_layout(results, name, tuple(of), in_room) for name, of in pairs.items()),
+    layouts = tuple(
+        _layout(results, name, tuple(of), in_room[name]) for name, of in pairs.items()
     )
+    return RoomFacts(
+        speed_m_s=speed_m_s(results.air),
+        target=target_for(layouts[0].volume_m3, results.bands),
+        layouts=layouts,
+    )
+
+
+def _things(results: Results, layout: str) -> dict[str, str]:
+    """Give the thing in the room that a side is part of, by the name of the side."""
+    room = results.room(layout)
+    things = {name: thing_of(name, room) for name in results.sides(layout).names}
+    return {name: thing for name, thing in things.items() if thing is not None}
 
 
 def target_for(volume_m3: float, bands: Bands) -> Target:
@@ -159,16 +165,16 @@ def _column_means(values: Float) -> Float:
 def _layout(
     results: Results, name: str, pairs: tuple[PairFacts, ...], things: Container[str]
 ) -> LayoutFacts:
-    bands = results.bands
+    bands, mesh = results.bands, results.room(name)
     t30_s = _column_means(np.stack([p.room_decay.t30_s for p in pairs]))
     error_s = _column_means(np.stack([p.room_decay.error_s for p in pairs]))
     middle = bands.middle
     mid_s = mean_of(t30_s, middle)
-    eyring_s = _eyring_s(results)
+    eyring_s = _eyring_s(results, name)
     known_s = mid_s if np.isfinite(mid_s) else mean_of(eyring_s, middle)
-    transition = float(transition_frequency_hz(results.room.air_volume_m3, known_s))
+    transition = float(transition_frequency_hz(mesh.air_volume_m3, known_s))
     counts = results.counts(name).values()
-    facing = _facing(results)
+    facing = _facing(results, name)
     # What dies away with the rest is not heard as flutter. The flutter itself may have
     # stretched T30, or kept it from being read: Eyring's formula has it die with the rest.
     lasting = mean_of(np.fmin(t30_s, eyring_s), within(bands, 1000.0, 4000.0))
@@ -191,28 +197,32 @@ def _layout(
         n_ray=sum(c.n_ray for c in counts),
         n_lost=sum(c.n_lost for c in counts),
         n_segment=sum(c.n_segment for c in counts),
+        volume_m3=mesh.air_volume_m3,
+        area_m2=mesh.area_m2,
+        mean_free_path_m=mean_free_path_m(mesh.air_volume_m3, mesh.area_m2),
     )
 
 
-def _eyring_s(results: Results) -> Float:
+def _eyring_s(results: Results, layout: str) -> Float:
     """Give Eyring's decay time per band, from materials and air."""
-    sides, air = results.sides, results.air
+    sides, air = results.sides(layout), results.air
     return decay_time_s(
         eyring_area_m2(sides.area_m2, sides.alpha),
-        results.room.air_volume_m3,
+        results.room(layout).air_volume_m3,
         speed_m_s(air),
         attenuation_per_m(air, results.bands.centre_hz),
     )
 
 
-def _facing(results: Results) -> tuple[FacingPair, ...]:
+def _facing(results: Results, layout: str) -> tuple[FacingPair, ...]:
     """Give all parallel surfaces that face each other, as sound from 1 to 4 kHz meets them."""
     high = within(results.bands, 1000.0, 4000.0)
-    n_surface = len(results.room.surfaces)
+    room, sides = results.room(layout), results.sides(layout)
+    n_surface = len(room.surfaces)
     return facing_pairs(
-        results.room,
-        results.sides.alpha[:n_surface, high].mean(axis=1),
-        results.sides.scattering[:n_surface, high].mean(axis=1),
+        room,
+        sides.alpha[:n_surface, high].mean(axis=1),
+        sides.scattering[:n_surface, high].mean(axis=1),
         speed_m_s(results.air),
     )
 

@@ -57,6 +57,18 @@ def level(value_db: float, resolution: float = 0.1) -> str:
     return text.replace("-", "−")
 
 
+def change(value: float, resolution: float) -> str:
+    """Give a difference with its sign; what rounds to nothing has none.
+
+    Examples
+    --------
+    >>> change(0.124, 0.01), change(-1.26, 0.1), change(0.001, 0.01), change(float("nan"), 1.0)
+    ('+0.12', '−1.3', '0.00', '–')
+    """
+    text = level(value, resolution)
+    return f"+{text}" if math.isfinite(value) and text[0] != "−" and float(text) else text
+
+
 def share_pct(share: float) -> str:
     """Give a share of one in per cent, without unit; never a false 0 or 100.
 

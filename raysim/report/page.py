@@ -11,6 +11,7 @@ import numpy as np
 
 from raysim.folders import RESPONSES_NAME
 from raysim.report.charts import arrival_map, decay_panels, energy_over_time, linger
+from raysim.report.differences import LayoutLine, layout_lines
 from raysim.report.drawing import room_figures
 from raysim.report.facts import LayoutFacts, RoomFacts, gather
 from raysim.report.finding import KIND_WORDS, VOICE, Finding
@@ -19,6 +20,7 @@ from raysim.report.numbers import (
     NOTHING,
     amount,
     beside,
+    change,
     frequency,
     index_of_one,
     level,
@@ -32,6 +34,7 @@ from raysim.report.verdict import layout_findings, sti_word
 from raysim.response.wav import wav_names
 from raysim.scene.model import Bands, Material
 from raysim.store.file import Results
+from raysim.store.key import digest
 
 #: Early arrivals listed in the table of a pair.
 _LISTED = 10
@@ -97,15 +100,45 @@ class LayoutPage:
 
 
 @dataclass(frozen=True, slots=True)
+class RoomPage:
+    """The room of one layout: drawings, and what its surfaces swallow."""
+
+    name: str  # empty if there is but one layout
+    about: str
+    looks_like: str  # an earlier layout with the same drawings, which are left out then
+    figures: tuple[Figure, ...]
+    surfaces: tuple[SurfaceRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ComparedRow:
+    """One layout beside the others; a dash where it is not compared."""
+
+    name: str
+    t30: Cell
+    balance: Cell
+    changes: tuple[tuple[Cell, str], ...]  # of T30, C50 and STI, with unit
+    strongest: str
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """All layouts beside each other."""
+
+    rows: tuple[ComparedRow, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Page:
     """The whole page."""
 
     title: str
     about: str
     facts: tuple[tuple[str, str], ...]  # name, number with unit
+    comparison: Comparison | None  # with several layouts
     layouts: tuple[LayoutPage, ...]
-    room_figures: tuple[Figure, ...]
-    surfaces: tuple[SurfaceRow, ...]
+    rooms: tuple[RoomPage, ...]
     materials: tuple[tuple[str, str], ...]  # name, where its numbers come from
     wav_folder: str
     ignored: tuple[str, ...]
@@ -138,17 +171,13 @@ def make_page(results: Results, room: RoomFacts | None = None) -> Page:
         title=results.title,
         about=results.about,
         facts=_facts(room),
+        comparison=_comparison(room, results.bands) if several else None,
         layouts=tuple(
             _layout_page(room, layout, results.bands, f"layout-{i + 1}", several, wavs)
             for i, layout in enumerate(room.layouts)
         ),
-        room_figures=room_figures(results.room, results.sources, results.receivers),
-        surfaces=_surfaces(results),
-        materials=tuple(
-            (name.replace("_", " "), ". ".join(part for part in (m.source, m.note) if part))
-            for name, m in sorted(results.materials.items())
-            if name in results.sides.materials
-        ),
+        rooms=_rooms(results, room),
+        materials=_materials(results, room),
         wav_folder=RESPONSES_NAME,
         ignored=tuple(results.ignored),
         limits=limits_of(room.layouts[0].transition_hz),
@@ -161,11 +190,101 @@ def make_page(results: Results, room: RoomFacts | None = None) -> Page:
 def _facts(room: RoomFacts) -> tuple[tuple[str, str], ...]:
     first = room.layouts[0]
     return (
-        ("air in the room", f"{room.volume_m3:.1f} m³"),
-        ("all surfaces", f"{room.area_m2:.1f} m²"),
-        ("mean free path (4V/S)", f"{room.mean_free_path_m:.2f} m"),
+        ("air in the room", f"{first.volume_m3:.1f} m³"),
+        ("all surfaces", f"{first.area_m2:.1f} m²"),
+        ("mean free path (4V/S)", f"{first.mean_free_path_m:.2f} m"),
         ("lingering, 500 Hz and 1 kHz (T30)", f"{amount(first.t30_mid_s, 0.01)} s"),
         ("single modes rule below", frequency(first.transition_hz)),
+    )
+
+
+def _comparison(room: RoomFacts, bands: Bands) -> Comparison:
+    lines = layout_lines(room, bands)
+    first = lines[0]
+    notes = [
+        "T30 is the mean of 500 Hz and 1 kHz over all pairs; lows over highs is T30 from 125 "
+        "to 400 Hz over T30 at 2 kHz, grey where a band of it lies below the transition "
+        f"frequency. Changes are from “{first.name}”, mean over the pairs of both; C50 too is "
+        "the mean of 500 Hz and 1 kHz.",
+        "± is one standard error of the calculation. That of a change is its own: all layouts "
+        "are computed with the same chance, which a difference mostly loses. A change within "
+        "twice its error may be chance; and what a treatment absorbs is less certain than any "
+        "of these numbers.",
+    ]
+    notes += [
+        f"Of “{line.name}” only {line.n_pair} of {most} pairs are computed: simulate it again "
+        "to go on."
+        for most in [max(line.n_pair for line in lines)]
+        for line in lines
+        if line.n_pair < most
+    ]
+    return Comparison(tuple(_compared_row(line) for line in lines), tuple(notes))
+
+
+def _compared_row(line: LayoutLine) -> ComparedRow:
+    def changed(name: str, resolution: float) -> Cell:
+        one = line.differences.get(name)
+        if one is None:
+            return Cell(NOTHING)
+        return cell_of(change(one.value, resolution), one.error, resolution)
+
+    found = NOTHING
+    if line.strongest is not None:
+        one = line.strongest
+        found = (
+            f"{level(one.arrival.level_db)} dB after {one.arrival.delay_ms:.1f} ms, "
+            f"{', then '.join(one.arrival.surfaces)} ({one.source} → {one.receiver})"
+        )
+    return ComparedRow(
+        line.name,
+        cell_of(amount(line.t30_mid_s.value, 0.01), line.t30_mid_s.error, 0.01),
+        cell_of(
+            amount(line.balance.value, 0.01), line.balance.error, 0.01, line.balance_is_hint
+        ),
+        (
+            (changed("t30_mid_s", 0.01), "s"),
+            (changed("c50_mid_db", 0.1), "dB"),
+            (changed("sti", 0.01), "1"),
+        ),
+        found,
+    )
+
+
+def _rooms(results: Results, room: RoomFacts) -> tuple[RoomPage, ...]:
+    """Show the room of every layout, and draw again only what differs from all before."""
+    drawn: dict[str, str] = {}  # shape -> the first layout that has it
+    rooms = []
+    for i, layout in enumerate(room.layouts):
+        held = results.layout(layout.name)
+        mesh = held.mesh
+        shape = digest(mesh.vertices_m, mesh.faces, [s.name for s in mesh.surfaces])
+        first = drawn.setdefault(shape, layout.name)
+        is_new = first == layout.name
+        ident = "room" if i == 0 else f"room-{i + 1}"
+        rooms.append(
+            RoomPage(
+                name=layout.name if len(room.layouts) > 1 else "",
+                about=held.about,
+                looks_like="" if is_new else first,
+                figures=room_figures(mesh, results.sources, results.receivers, ident)
+                if is_new
+                else (),
+                surfaces=_surfaces(results, layout.name),
+            )
+        )
+    return tuple(rooms)
+
+
+def _materials(results: Results, room: RoomFacts) -> tuple[tuple[str, str], ...]:
+    """Give all materials of all layouts, by name, with where their numbers come from."""
+    used = {
+        name: material
+        for layout in room.layouts
+        for name, material in results.materials(layout.name).items()
+    }
+    return tuple(
+        (name.replace("_", " "), ". ".join(part for part in (m.source, m.note) if part))
+        for name, m in sorted(used.items())
     )
 
 
@@ -287,13 +406,13 @@ def _early_note(pair: PairFacts) -> str:
     return note + (f" {n_more} weaker ones within 50 ms are not listed." if n_more > 0 else "")
 
 
-def _surfaces(results: Results) -> tuple[SurfaceRow, ...]:
+def _surfaces(results: Results, layout: str) -> tuple[SurfaceRow, ...]:
     """List the surfaces, the largest first, with the range their absorption may have."""
     columns = [int(within(results.bands, f, f)[0]) for f in (125.0, 500.0, 2000.0)]
-    sides = results.sides
+    sides, materials = results.sides(layout), results.materials(layout)
     rows = []
     for i in np.argsort(-sides.area_m2, kind="stable").tolist():
-        material = results.materials.get(sides.materials[i])
+        material = materials.get(sides.materials[i])
         rows.append(
             SurfaceRow(
                 sides.names[i],

@@ -22,10 +22,12 @@ from rich.table import Table
 from rich.text import Text
 
 from raysim.measures.pair import BAND_MEASURES
+from raysim.report.differences import LayoutLine, layout_lines
 from raysim.report.facts import LayoutFacts, RoomFacts, gather
 from raysim.report.numbers import (
     NOTHING,
     amount,
+    change,
     frequency,
     index_of_one,
     level,
@@ -58,18 +60,46 @@ def summary_table(results: Results, room: RoomFacts | None = None) -> Renderable
     Returns
     -------
     rich renderable
-        One table per layout; numbers are means of 500 Hz and 1 kHz but for STI.
+        One table per layout, and one of all if there are several; numbers are means of
+        500 Hz and 1 kHz but for STI.
     """
     room = room or gather(results)
-    return Group(*(_layout_table(room, layout, results.bands) for layout in room.layouts))
+    tables = [_layout_table(layout, results.bands) for layout in room.layouts]
+    if len(tables) > 1:
+        tables.append(_compared(layout_lines(room, results.bands)))
+    return Group(*tables)
 
 
-def _layout_table(room: RoomFacts, layout: LayoutFacts, bands: Bands) -> RenderableType:
+def _compared(lines: tuple[LayoutLine, ...]) -> RenderableType:
+    """Put all layouts beside each other, with their changes from the first."""
+    table = Table(
+        title=Text(f"All layouts; changes are from {lines[0].name}"),
+        caption="± of a change is its own: all layouts share their chance. A change within "
+        "twice its error may be chance.",
+        title_justify="left",
+        caption_justify="left",
+        box=box.SIMPLE_HEAD,
+    )
+    table.add_column("layout")
+    for head in ("T30, s", "change, s", "C50 change, dB", "STI change"):
+        table.add_column(head, justify="right")
+    for line in lines:
+        cells = []
+        for name, resolution in (("t30_mid_s", 0.01), ("c50_mid_db", 0.1), ("sti", 0.01)):
+            one = line.differences.get(name)
+            shown = NOTHING if one is None else change(one.value, resolution)
+            cells.append(NOTHING if one is None else _cell(shown, one.error, resolution))
+        t30 = line.t30_mid_s
+        table.add_row(Text(line.name), _cell(amount(t30.value, 0.01), t30.error, 0.01), *cells)
+    return table
+
+
+def _layout_table(layout: LayoutFacts, bands: Bands) -> RenderableType:
     middle = bands.middle
     hidden = any(room_cell(p, middle) != NOTHING for p in layout.pairs)
     numbers = Table(
         title=Text(
-            f"{layout.name}: {room.volume_m3:.1f} m³, single modes below "
+            f"{layout.name}: {layout.volume_m3:.1f} m³, single modes below "
             f"{frequency(layout.transition_hz)}"
         ),
         caption="T30 to G: mean of 500 Hz and 1 kHz; ± is one standard error."
@@ -239,19 +269,26 @@ def _as_json(room: RoomFacts, results: Results) -> str:
             key: results.provenance[key]
             for key in ("raysim_version", "created_utc", "scene_hash", "seed")
         },
-        "volume_m3": _number(room.volume_m3),
-        "area_m2": _number(room.area_m2),
-        "mean_free_path_m": _number(room.mean_free_path_m),
         "bands": list(bands.labels),
         "centre_hz": [_number(f) for f in bands.centre_hz.tolist()],
-        "layouts": [_layout_content(layout, bands) for layout in room.layouts],
+        "layouts": [
+            _layout_content(layout, line, bands)
+            for layout, line in zip(room.layouts, layout_lines(room, bands), strict=True)
+        ],
     }
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def _layout_content(layout: LayoutFacts, bands: Bands) -> dict[str, Any]:
+def _layout_content(layout: LayoutFacts, line: LayoutLine, bands: Bands) -> dict[str, Any]:
     return {
         "name": layout.name,
+        "volume_m3": _number(layout.volume_m3),
+        "area_m2": _number(layout.area_m2),
+        "mean_free_path_m": _number(layout.mean_free_path_m),
+        "from_first_layout": {
+            name: {"value": _number(one.value), "error": _number(one.error)}
+            for name, one in line.differences.items()
+        },
         "transition_hz": _number(layout.transition_hz),
         "modal": layout.is_modal.tolist(),
         "flutter": [

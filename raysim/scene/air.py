@@ -8,6 +8,7 @@ import math
 
 import numpy as np
 
+from raysim.absorbers.media import Gas
 from raysim.errors import Complaint, SceneError, figure
 from raysim.scene.model import Air
 from raysim.units import Float
@@ -156,3 +157,14 @@ def density_kg_m3(air: Air) -> float:
     vapour_pa = _vapour_pressure_pa(air)
     dry_pa = air.pressure_pa - vapour_pa
     return (dry_pa / DRY_GAS_J_KG_K + vapour_pa / VAPOUR_GAS_J_KG_K) / kelvin
+
+
+def gas(air: Air) -> Gas:
+    """Give what layers of an absorber need to know of the air: density and speed.
+
+    Raises
+    ------
+    SceneError
+        RS-S40 to RS-S42: outside the range of the source.
+    """
+    return Gas(density_kg_m3(air), speed_m_s(air))

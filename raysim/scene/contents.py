@@ -1,6 +1,6 @@
 """What is on and in the room: patches of surfaces, and things that stand there."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 
 import numpy as np
 
@@ -29,7 +29,7 @@ Solid = tuple[Float, tuple[float, float]]  # plan outline, heights
 
 def read_patch(
     table: Table,
-    materials: dict[str, Material],
+    materials: Mapping[str, Material],
     surfaces: Collection[str] | None,
     names: Names,
     stand_in: str,
@@ -51,7 +51,7 @@ def read_patch(
     name = table.name()
     on = table.text("on", required=True)
     material = material_or_complain(table, "material", materials)
-    pairs = {key: read_pair(table, key) for key in ("x_m", "y_m", "z_m", "up_m")}
+    x_m, y_m, z_m, up_m = (read_pair(table, key) for key in ("x_m", "y_m", "z_m", "up_m"))
     faces = table.wholes("faces")
     table.close()
     if name is not None:
@@ -59,6 +59,7 @@ def read_patch(
     if on is not None and surfaces is not None and on not in surfaces:
         table.complain("on", f'there is no surface "{on}".', nearest(on, surfaces), "RS-S06")
         return None
+    pairs = {"x_m": x_m, "y_m": y_m, "z_m": z_m, "up_m": up_m}
     asked = [key for key in (*pairs, "faces") if table.has(key)]
     if not asked:
         wrong = "nothing says which part of the surface it is."
@@ -71,11 +72,13 @@ def read_patch(
     is_whole = all(pairs.get(key) or (key == "faces" and faces) for key in asked)
     if name is None or on is None or not asked or not is_whole:
         return None
-    return Patch(name, on, material or stand_in, **pairs, faces=faces, place=table.place())
+    return Patch(
+        name, on, material or stand_in, x_m, y_m, z_m, up_m, faces, place=table.place()
+    )
 
 
 def read_thing(
-    table: Table, materials: dict[str, Material], names: Names, stand_in: str
+    table: Table, materials: Mapping[str, Material], names: Names, stand_in: str
 ) -> Thing | None:
     """Read one ``[[thing]]``; arguments as for `read_patch`."""
     name = table.name()
@@ -107,8 +110,8 @@ def read_thing(
 
 def thing_surfaces(name: str, kind: str) -> tuple[str, ...]:
     """Give the names of a thing's surfaces."""
-    sides = ("front", "back") if kind == "sheet" else ("top", "bottom", "side")
-    return tuple(f"{name} {side}" for side in sides)
+    sides = {"sheet": ("front", "back"), "slab": ("front", "edge", "back")}
+    return tuple(f"{name} {side}" for side in sides.get(kind, ("top", "bottom", "side")))
 
 
 def _read_box(table: Table) -> Solid | None:

@@ -12,7 +12,7 @@ import numpy as np
 
 from raysim.absorbers.layers import Stack
 from raysim.scene.place import NOWHERE, Place
-from raysim.scene.plan import Layout, Rules, State, Zone
+from raysim.scene.plan import Layout, Prices, Rules, State, Treatment, Zone
 from raysim.units import (
     OCTAVE_LABELS,
     THIRD_LABELS,
@@ -82,6 +82,7 @@ class Material:
     density_kg_m3: float | None = None
     fire: str = ""  # what is usually known of how it burns
     handling: str = ""  # what to take care of when working with it
+    behind_alpha: Float | None = None  # (n_band,) part of ``alpha``: of the wall behind
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +143,8 @@ class Patch:
 
     The part is what lies between the given pairs: along world axes, and ``up_m``
     along the steepest line of the surface from its lowest point. ``faces`` picks
-    faces of a mesh file by number instead.
+    faces of a mesh file by number instead, ``outline_m`` a polygon that lies on the
+    surface; such a patch may cover part of the surface around other patches.
     """
 
     name: str
@@ -154,6 +156,7 @@ class Patch:
     up_m: tuple[float, float] | None = None
     faces: tuple[int, ...] | None = None
     place: Place = NOWHERE
+    outline_m: Float | None = None  # (n, 3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,3 +268,5 @@ class Scene:
     states: tuple[State, ...] = ()  # the state as described is not among them
     zones: tuple[Zone, ...] = ()
     rules: Rules = field(default_factory=Rules)
+    treatments: dict[str, Treatment] = field(default_factory=dict)  # catalogue and own
+    prices: Prices | None = None

@@ -35,7 +35,44 @@ class Amount:
 
     good: str  # name in the price file
     quantity: float
-    per: str  # "piece", "m", "m2", "m3", "frame m" (length of board round the piece)
+    per: str  # one of `PER`
+
+
+#: What a quantity of a good is counted by; "m" is along the piece's width.
+PER = (
+    "piece",
+    "m",
+    "m2",
+    "m3",
+    "frame m",  # length of board round the piece
+    "cover m2",  # cloth round the front and the edges, turned in at the back
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Good:
+    """Something that shops sell, by what one unit of it costs and weighs."""
+
+    name: str
+    about: str
+    unit: str  # "m", "m2", "m3", "piece"
+    price: tuple[float, float, float]  # low, likely, high for one unit
+    currency: str
+    date: str  # when the price was taken down
+    source: str
+    pack: float = 1.0  # units that are sold together; of boards the length of one
+    mass_kg: float = 0.0  # of one unit
+    board_mm: tuple[float, float] | None = None  # thickness and width, of boards only
+    fire: str = ""  # what to ask for in writing
+    handling: str = ""
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Prices:
+    """All goods that a price can be given for."""
+
+    goods: dict[str, Good]
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +120,7 @@ class Item:
     corner: str = ""  # the other surface, for what stands in or straddles a corner
     drawn_aside: bool = False  # a curtain in its open state
     place: Place = NOWHERE
+    count: tuple[int, int] = (1, 1)  # pieces edge to edge along the two sides of `size_m`
 
 
 @dataclass(frozen=True, slots=True)

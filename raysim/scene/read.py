@@ -6,14 +6,18 @@ key is a mistake. The keys are described for users in ``scenes/README.md``.
 
 import difflib
 import os
+from collections.abc import Mapping
 from pathlib import Path
 
 from raysim.errors import Complaint, SceneError
 from raysim.scene.conditions import read_air, read_bands, read_settings
 from raysim.scene.contents import read_patch, read_thing, thing_surfaces
 from raysim.scene.directivity import read_directivities
+from raysim.scene.layered import Materials
+from raysim.scene.layouts import Around, read_layouts, read_states
 from raysim.scene.materials import catalogue, material_or_complain, read_materials
 from raysim.scene.model import (
+    Air,
     Bands,
     DrawnRoom,
     Finish,
@@ -24,10 +28,14 @@ from raysim.scene.model import (
     Thing,
 )
 from raysim.scene.names import Names
+from raysim.scene.plan import Layout, Prices, State, Treatment
 from raysim.scene.points import directivity_finder, read_receiver, read_source
+from raysim.scene.prices import read_prices, stock_prices
 from raysim.scene.room import read_room, surface_names
+from raysim.scene.rules import read_rules, read_zones
 from raysim.scene.table import Table, nearest
 from raysim.scene.toml_file import read_table
+from raysim.scene.treatments import check_goods, read_treatments, treatments_catalogue
 
 SCENE_FILE = "scene.toml"
 
@@ -85,8 +93,8 @@ def collect_scene(path: str | Path, complaints: list[Complaint]) -> Scene | None
     title = outer.text("title", required=True)
     about = outer.text("about")
     ignored = outer.texts("ignored")
-    bands = read_bands(outer)
-    materials = _read_all_materials(outer, file, bands, complaints)
+    bands, air = read_bands(outer), read_air(outer)
+    materials = _read_all_materials(outer, file, bands, air, complaints)
     stand_in = next(iter(materials))
 
     taken = Names("a surface, patch or thing")
@@ -105,11 +113,25 @@ def collect_scene(path: str | Path, complaints: list[Complaint]) -> Scene | None
         read_source(t, find, receiver_names, source_names)
         for t in outer.tables("source", required=True)
     ]
-    air, settings = read_air(outer), read_settings(outer)
+    settings = read_settings(outer)
+
+    treatments, spoilt, prices = _read_treatments(outer, file, materials, complaints)
+    is_whole = len(things) == len(thing_tables) and (outer.length("patch") or 0) == len(patches)
+    around = Around(
+        treatments,
+        spoilt,
+        _named_surfaces(room, finishes),
+        [*(t.name for t in things), *(p.name for p in patches)] if is_whole else None,
+        [patch.name for patch in patches] if is_whole else None,
+        set(taken),
+    )
+    layouts, all_read = read_layouts(outer, around)
+    states = read_states(outer, around, layouts, all_read, materials)
+    zones, rules = read_zones(outer, around), read_rules(outer, around)
     outer.close()
     if room is None:
         return None
-    used = _used_materials(finishes, patches, things)
+    used = _used_materials(finishes, patches, things, layouts, states)
     return Scene(
         title=title or "",
         about=about or "",
@@ -126,15 +148,53 @@ def collect_scene(path: str | Path, complaints: list[Complaint]) -> Scene | None
         things=things,
         settings=settings,
         ignored=ignored or (),
+        layouts=layouts,
+        states=states,
+        zones=zones,
+        rules=rules,
+        treatments=treatments,
+        prices=prices,
     )
 
 
+def _read_treatments(
+    outer: Table, file: Path, materials: Mapping[str, Material], complaints: list[Complaint]
+) -> tuple[dict[str, Treatment], set[str], Prices]:
+    """Give the catalogue with the scene's own treatments, names of bad ones, and prices."""
+    treatments = treatments_catalogue()
+    own, spoilt = read_treatments(outer, treatments, materials, complaints)
+    needed = {amount.good for t in treatments.values() for amount in t.goods}
+    prices = stock_prices()
+    more = outer.text("prices_file")
+    if more is not None and _is_missing(file.parent / more):
+        wrong = f'there is no file "{more}" beside this one.'
+        outer.complain("prices_file", wrong, "Correct its name.", "RS-F01")
+        return treatments, spoilt, prices  # which goods it would have is not known
+    if more is not None:
+        prices = read_prices(file.parent / more, complaints, needed)
+    check_goods(own, prices.goods)
+    return treatments, spoilt, prices
+
+
+def _named_surfaces(
+    room: DrawnRoom | MeshRoom | None, finishes: tuple[Finish, ...]
+) -> tuple[str, ...] | None:
+    """Give the surfaces that the room has, as far as known without its mesh.
+
+    A mesh room must give every surface a material, so those of the text are all.
+    """
+    if isinstance(room, DrawnRoom):
+        names = surface_names(room)
+        return (*names.sure, *names.possible)
+    return tuple(finish.surface for finish in finishes) or None
+
+
 def _read_all_materials(
-    outer: Table, file: Path, bands: Bands, complaints: list[Complaint]
-) -> dict[str, Material]:
+    outer: Table, file: Path, bands: Bands, air: Air, complaints: list[Complaint]
+) -> Materials:
     """Give the catalogue, the scene's own materials and those of further files."""
-    materials = catalogue(bands)
-    read_materials(outer, bands, materials)
+    materials = catalogue(bands, air)
+    read_materials(outer, bands, materials, air)
     chain = [file.resolve()]
     table, folder = outer, file.parent
     while (more := table.text("materials_file")) is not None:
@@ -155,7 +215,7 @@ def _read_all_materials(
             table.close()
         table, folder = found[0], path.parent
         chain.append(path.resolve())
-        read_materials(table, bands, materials)
+        read_materials(table, bands, materials, air)
     if table is not outer:
         table.close()
     return materials
@@ -175,7 +235,7 @@ def _is_missing(path: Path) -> bool:
 def _read_finishes(
     outer: Table,
     room: DrawnRoom | MeshRoom | None,
-    materials: dict[str, Material],
+    materials: Mapping[str, Material],
     stand_in: str,
 ) -> tuple[Finish, ...]:
     """Read the table ``[surfaces]``: which surface has which material."""
@@ -208,7 +268,7 @@ def _read_finishes(
 
 def _read_patches(
     outer: Table,
-    materials: dict[str, Material],
+    materials: Mapping[str, Material],
     targets: tuple[str, ...] | None,
     taken: Names,
     stand_in: str,
@@ -237,11 +297,17 @@ def _patchable(
 
 
 def _used_materials(
-    finishes: tuple[Finish, ...], patches: tuple[Patch, ...], things: tuple[Thing, ...]
+    finishes: tuple[Finish, ...],
+    patches: tuple[Patch, ...],
+    things: tuple[Thing, ...],
+    layouts: tuple[Layout, ...],
+    states: tuple[State, ...],
 ) -> list[str]:
     """Give the materials in use, each once, in the order in which they appear."""
     used = [finish.material for finish in finishes]
     used += [patch.material for patch in patches]
     for thing in things:
         used += [thing.material, thing.material_top or "", thing.material_back or ""]
+    used += [item.treatment.material or "" for layout in layouts for item in layout.items]
+    used += [material for state in states for _, material in state.material]
     return [name for name in dict.fromkeys(used) if name]

@@ -155,6 +155,11 @@ class Table:
         value = self._content.get(key)
         return isinstance(value, (int, float)) and not isinstance(value, bool)
 
+    def length(self, key: str) -> int | None:
+        """Say how many elements a key's list has; None if it holds no list."""
+        value = self._content.get(key)
+        return len(value) if isinstance(value, list) else None
+
     def flag(self, key: str) -> bool | None:
         """Give true or false."""
         value = self._take(key, (bool,), "true or false", False)
@@ -206,10 +211,13 @@ class Table:
         low: float = -math.inf,
         high: float = math.inf,
         required: bool = False,
+        hint: str = "",
     ) -> list[float] | None:
         """Give a list of n finite numbers; n None is any number of them but none."""
         value = self._take(key, (list,), "a list of numbers", required)
-        return None if value is None else self._check_row(key, value, n, low, high)
+        if value is None:
+            return None
+        return self._check_row(key, value, n, low, high, hint=hint)
 
     def _check_row(
         self,
@@ -219,6 +227,7 @@ class Table:
         low: float = -math.inf,
         high: float = math.inf,
         *inside: int,
+        hint: str = "",
     ) -> list[float] | None:
         allowed = (n,) if isinstance(n, int) else n
         if not row or (allowed is not None and len(row) not in allowed):
@@ -237,7 +246,7 @@ class Table:
                 self._wrong_kind(key, value, "numbers alone", *inside, i)
                 good = False
             else:
-                good &= self._check_number(key, value, low, high, wanted, "", *inside, i)
+                good &= self._check_number(key, value, low, high, wanted, hint, *inside, i)
         return [float(v) for v in row] if good else None
 
     def rows(

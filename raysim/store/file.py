@@ -4,9 +4,9 @@ A new file is built in memory and handed to `replace.py`, because HDF5 ends the 
 process when the disk fills while it writes; it needs about twice the size of the file
 in memory. Layouts are copied from the old file without unpacking them.
 
-`RunHeader`, `LayoutResult`, `Derived` and `Measure` say what goes in; `Results` gives
-the same records back: numbers exactly, but ray energies, moments and impulse
-responses to float32, a relative rounding of 6e-8.
+`RunHeader`, `LayoutRoom`, `LayoutResult`, `Derived` and `Measure` say what goes in;
+`Results` gives the same records back: numbers exactly, but ray energies, moments and
+impulse responses to float32, a relative rounding of 6e-8.
 """
 
 import contextlib
@@ -18,11 +18,13 @@ from typing import Any, Self
 
 import h5py
 
-from raysim.records import PairResult, RayCount
+from raysim.geometry.mesh import RoomMesh
+from raysim.records import PairResult, RayCount, Sides
+from raysim.scene.model import Material
 from raysim.store import layouts, schema
 from raysim.store.groups import group_path, take, tie_scales
-from raysim.store.key import content_key, digest, room_hash
-from raysim.store.layouts import Derived, LayoutResult, Measure, RunHeader
+from raysim.store.key import common_hash, content_key, digest
+from raysim.store.layouts import Derived, LayoutResult, LayoutRoom, Measure, RunHeader
 from raysim.store.opening import StrPath, check_held, damage_reported, no_file, open_to_read
 from raysim.store.replace import check_replaceable, replace_file, replacement_target
 from raysim.units import Float
@@ -30,6 +32,7 @@ from raysim.units import Float
 __all__ = [
     "Derived",
     "LayoutResult",
+    "LayoutRoom",
     "Measure",
     "Results",
     "RunHeader",
@@ -38,6 +41,7 @@ __all__ = [
     "content_key",
     "open_results",
     "write_derived",
+    "write_header",
     "write_layout",
 ]
 
@@ -60,9 +64,9 @@ def write_layout(
     path: StrPath,
     header: RunHeader,
     layout: LayoutResult,
-    current: Mapping[str, str] | None = None,
+    current: Iterable[LayoutRoom] | None = None,
 ) -> None:
-    """Add one complete layout to a result file, or make the file.
+    """Add one layout to a result file, or make the file.
 
     Other layouts of the file stay if they are still current; the rest, and what was
     derived from the layout that is replaced, goes. A killed or failed write leaves
@@ -74,9 +78,11 @@ def write_layout(
     header : RunHeader
         Replaces the file's own.
     layout : LayoutResult
-    current : dict, optional
-        Name and key of every layout of this run: others are dropped. Without it, the
-        others stay if the scene is still the same in all it says.
+    current : iterable of LayoutRoom, optional
+        Every layout that the file may hold, in their order: one that is stored under the
+        same name and key keeps its pairs and takes the texts of this record; others are
+        dropped. Without it, the others stay if the scene is still the same in all it
+        says.
 
     Raises
     ------
@@ -84,33 +90,65 @@ def write_layout(
         RS-H02 to RS-H04: the file there is not ours, damaged, or newer: it stays.
         RS-H05, RS-H06, RS-H07: it cannot be written. RS-H09: NUL in a text.
     """
-    # Arrivals name surfaces by number: layouts of another room cannot stay.
-    room = room_hash(header.mesh, header.sides, header.scene.bands)
-    scene = digest(header.scene)
+    rooms = None if current is None else list(current)
+    _rewrite(path, lambda old, new: _put_all(path, old, new, header, rooms, layout))
 
-    def build(old: h5py.File | None, new: h5py.File) -> None:
-        layouts.put_header(new, header)
-        kept: list[str] = []
-        if old is not None:
-            with damage_reported(path):
-                said, keys = old["provenance"].attrs, layouts.take_layout_keys(old)
-                if said["room_hash"] != room:
-                    pass
-                elif current is not None:
-                    kept = [name for name in current if current[name] == keys.get(name)]
-                elif said["scene_hash"] == scene:
-                    kept = list(keys)
-        order = kept if current is None else list(current)
-        order = list(dict.fromkeys([*order, layout.name]))
-        for name in kept:
-            if old is not None and name != layout.name:
+
+def write_header(path: StrPath, header: RunHeader, current: Iterable[LayoutRoom]) -> None:
+    """Replace all that a result file says besides results; keep the layouts named.
+
+    Parameters
+    ----------
+    path : path
+    header : RunHeader
+    current : iterable of LayoutRoom
+        As for `write_layout`.
+
+    Raises
+    ------
+    StoreError
+        As `write_layout`.
+    """
+    rooms = list(current)
+    _rewrite(path, lambda old, new: _put_all(path, old, new, header, rooms, None))
+
+
+def _put_all(
+    path: StrPath,
+    old: h5py.File | None,
+    new: h5py.File,
+    header: RunHeader,
+    rooms: list[LayoutRoom] | None,
+    layout: LayoutResult | None,
+) -> None:
+    """Write header, the layouts of the old file that stay, and one that is new."""
+    layouts.put_header(new, header)
+    own = [] if layout is None else [layout.room.name]
+    keys: dict[str, str] = {}
+    if old is not None:
+        with damage_reported(path):
+            said = old["provenance"].attrs
+            # All layouts of a file share its bands, sources and receivers.
+            if said["common_hash"] == common_hash(header.scene) and (
+                rooms is not None or said["scene_hash"] == digest(header.scene)
+            ):
+                keys = layouts.take_layout_keys(old)
+    order = list(dict.fromkeys([*(keys if rooms is None else (r.name for r in rooms)), *own]))
+    if rooms is None and old is not None:
+        for name in keys:
+            if name not in own:
                 with damage_reported(path):
                     where = group_path(schema.LAYOUT, {"layout": name})
                     old.copy(old[where], new["layouts"])
                     new[where].attrs["index"] = order.index(name)
-        layouts.put_layout(new, layout, order.index(layout.name))
-
-    _rewrite(path, build)
+    for room in rooms or ():
+        if room.name not in own and old is not None and keys.get(room.name) == room.key:
+            layouts.put_layout_room(new, room, order.index(room.name))
+            with damage_reported(path):
+                pairs = layouts.pairs_path(room.name)
+                old.copy(old[pairs], new[pairs.rpartition("/")[0]])
+    if layout is not None:
+        layouts.put_layout(new, layout, order.index(layout.room.name))
 
 
 def write_derived(path: StrPath, derived: Iterable[Derived]) -> None:
@@ -202,7 +240,7 @@ def open_results(path: StrPath) -> "Results":
 
 
 class Results:
-    """An open result file: the header as attributes, layouts read when asked for.
+    """An open result file: what layouts share as attributes, layouts read when asked for.
 
     Attributes
     ----------
@@ -210,9 +248,6 @@ class Results:
     ignored : tuple of str
     bands : Bands
     air : Air
-    sides : Sides
-    room : RoomMesh
-    materials : dict of str to Material
     sources : tuple of Source
     receivers : tuple of Receiver
     settings : Settings
@@ -239,12 +274,10 @@ class Results:
         self.settings = layouts.take_settings(self.provenance["settings_json"])
         self.bands = layouts.take_bands(file)
         self.air = layouts.take_air(file)
-        self.room = layouts.take_mesh(file)
-        self.sides = layouts.take_sides(file)
-        self.materials = layouts.take_materials(file)
         self.sources = layouts.take_sources(file)
         self.receivers = layouts.take_receivers(file)
         self._keys = layouts.take_layout_keys(file)
+        self._rooms: dict[str, LayoutRoom] = {}
 
     def __enter__(self) -> Self:
         return self
@@ -263,13 +296,33 @@ class Results:
 
     @property
     def layout_names(self) -> tuple[str, ...]:
-        """The layouts, in the order in which they were first written."""
+        """The layouts, in their order."""
         return tuple(self._keys)
 
     def layout_key(self, layout: str) -> str:
         """Give the `content_key` a layout was stored with."""
         self._check(layout)
         return self._keys[layout]
+
+    def layout(self, layout: str) -> LayoutRoom:
+        """Give what a layout is: its mesh, its sides, its materials, and texts."""
+        self._check(layout)
+        if layout not in self._rooms:
+            with damage_reported(self._path):
+                self._rooms[layout] = layouts.take_layout_room(self._file, layout)
+        return self._rooms[layout]
+
+    def room(self, layout: str) -> RoomMesh:
+        """Give the mesh of a layout."""
+        return self.layout(layout).mesh
+
+    def sides(self, layout: str) -> Sides:
+        """Give the sides that a layout's arrivals name by number."""
+        return self.layout(layout).sides
+
+    def materials(self, layout: str) -> Mapping[str, Material]:
+        """Give the materials of a layout's sides, by name."""
+        return self.layout(layout).materials
 
     def pair_names(self, layout: str) -> list[tuple[str, str]]:
         """Give source and receiver of every pair of a layout, in their order."""

@@ -14,12 +14,12 @@ import numpy as np
 
 from raysim.geometry.mesh import RoomMesh
 from raysim.records import Sides
-from raysim.scene.model import Bands, Scene, Settings
+from raysim.scene.model import Scene, Settings
 from raysim.scene.place import Place
 
 #: Raised when the same scene and settings give other energies than before: stored
 #: layouts of older physics are then computed again.
-PHYSICS: Final = 1
+PHYSICS: Final = 2
 
 
 def digest(*parts: object) -> str:
@@ -58,17 +58,25 @@ def _bytes(part: object) -> bytes:
     return f"{kind}:{len(body)}:".encode() + body
 
 
-def room_hash(mesh: RoomMesh, sides: Sides, bands: Bands) -> str:
-    """Give the fingerprint of the tables that stored arrivals point into."""
-    return digest(mesh, sides, bands)
+def common_hash(scene: Scene) -> str:
+    """Give the fingerprint of what all layouts of a file share."""
+    return digest(scene.bands, scene.air, scene.sources, scene.receivers)
 
 
 def content_key(scene: Scene, mesh: RoomMesh, sides: Sides) -> str:
     """Give the fingerprint of all that the results of a layout depend on.
 
-    Scene text, sources, receivers, bands, air, mesh, what its sides do to sound, the
-    settings of the run, and `PHYSICS`. The sample rate does not count: impulse
-    responses are made afterwards from what is stored.
+    Sources, receivers, bands, air, mesh, what its sides do to sound and the layers they
+    are made of, the settings of the run, and `PHYSICS`. The scene's text does not count,
+    so that a change to one layout leaves the others as they are; nor does the sample
+    rate: impulse responses are made afterwards from what is stored.
+
+    Parameters
+    ----------
+    scene : Scene
+        With what the layout puts in and takes out.
+    mesh : RoomMesh
+    sides : Sides
 
     Returns
     -------
@@ -77,7 +85,9 @@ def content_key(scene: Scene, mesh: RoomMesh, sides: Sides) -> str:
     """
     default = Settings()
     settings = replace(scene.settings, sample_rate_hz=default.sample_rate_hz)
+    made_of = [scene.materials[name] for name in sides.materials]
+    stacks = [(material.stack, material.behind_alpha) for material in made_of]
     return digest(
-        PHYSICS, scene.text, scene.sources, scene.receivers, scene.bands, scene.air,
-        settings, mesh, sides,
+        PHYSICS, scene.sources, scene.receivers, scene.bands, scene.air, settings, mesh,
+        sides, stacks,
     )  # fmt: skip

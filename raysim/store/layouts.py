@@ -36,28 +36,40 @@ from raysim.scene.model import (
 from raysim.scene.place import Place
 from raysim.store import schema
 from raysim.store.groups import group_path, put, put_numbers, read_numbers, take
-from raysim.store.key import digest, room_hash
+from raysim.store.key import common_hash, digest
+from raysim.store.stacks import stack_of, stack_text
 from raysim.units import Float
 
 
 @dataclass(frozen=True, slots=True)
 class RunHeader:
-    """All that a result file says besides results."""
+    """All that a result file says of its layouts together."""
 
-    scene: Scene
-    mesh: RoomMesh
-    sides: Sides
+    scene: Scene  # as described
     created_utc: str = field(
         default_factory=lambda: datetime.now(UTC).isoformat(timespec="seconds")
     )
 
 
 @dataclass(frozen=True, slots=True)
-class LayoutResult:
-    """All that was computed for one layout."""
+class LayoutRoom:
+    """What one layout is, besides its results."""
 
     name: str
     key: str  # of `content_key`
+    mesh: RoomMesh
+    sides: Sides
+    materials: Mapping[str, Material]  # by name, those that its sides have
+    treatment_layout: str = ""  # as the scene calls it; empty: none
+    state: str = ""  # as the scene calls it; empty: as described
+    about: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LayoutResult:
+    """All that was computed for one layout."""
+
+    room: LayoutRoom
     pairs: tuple[PairResult, ...]
     counts: Mapping[str, RayCount]  # by source
 
@@ -103,7 +115,7 @@ def _placed(values: dict[str, Any]) -> dict[str, Any]:
 
 def put_header(file: h5py.File, header: RunHeader) -> None:
     """Write all groups but the layouts."""
-    scene, mesh, sides = header.scene, header.mesh, header.sides
+    scene = header.scene
     put(file, schema.ROOT, {"format": schema.FORMAT, "schema_version": schema.SCHEMA_VERSION})
     settings = asdict(scene.settings)
     settings["place"] = [_path_text(scene.settings.place.file), scene.settings.place.line]
@@ -112,8 +124,7 @@ def put_header(file: h5py.File, header: RunHeader) -> None:
         schema.PROVENANCE,
         {
             "scene_hash": digest(scene),
-            "mesh_hash": digest(mesh),
-            "room_hash": room_hash(mesh, sides, scene.bands),
+            "common_hash": common_hash(scene),
             "scene_file": _path_text(scene.path.name),
             "seed": scene.settings.seed,
             "raysim_version": raysim.__version__,
@@ -135,23 +146,6 @@ def put_header(file: h5py.File, header: RunHeader) -> None:
         {"fraction": bands.fraction, "centre_hz": bands.centre_hz, "label": bands.labels},
     )
     put(file, schema.AIR, _fields(scene.air, schema.AIR))
-    surfaces = mesh.surfaces
-    put(
-        file,
-        schema.ROOM,
-        _fields(mesh, schema.ROOM)
-        | {
-            "surface_name": [s.name for s in surfaces],
-            "surface_material": [s.material for s in surfaces],
-            "surface_sheet": np.array([s.back_name is not None for s in surfaces], np.int64),
-            "surface_back_name": [s.back_name or "" for s in surfaces],
-            "surface_back_material": [s.back_material or "" for s in surfaces],
-        },
-    )
-    put(file, schema.SIDES, _fields(sides, schema.SIDES))
-    file.create_group("materials")
-    for name, material in scene.materials.items():
-        put(file, schema.MATERIAL, _fields(material, schema.MATERIAL), {"material": name})
     file.create_group("sources")
     for i_source, source in enumerate(scene.sources):
         names = {"i_source": str(i_source)}
@@ -165,15 +159,37 @@ def put_header(file: h5py.File, header: RunHeader) -> None:
     file.create_group("layouts")
 
 
-def put_layout(file: h5py.File, layout: LayoutResult, index: int) -> None:
-    """Write one layout with all its pairs."""
-    names = {"layout": layout.name}
+def put_layout_room(file: h5py.File, room: LayoutRoom, index: int) -> None:
+    """Write what one layout is, without its pairs."""
+    names, surfaces = {"layout": room.name}, room.mesh.surfaces
+    put(file, schema.LAYOUT, _fields(room, schema.LAYOUT) | {"index": index}, names)
     put(
         file,
-        schema.LAYOUT,
-        {"name": layout.name, "key": layout.key, "index": index},
+        schema.ROOM,
+        _fields(room.mesh, schema.ROOM)
+        | {
+            "surface_name": [s.name for s in surfaces],
+            "surface_material": [s.material for s in surfaces],
+            "surface_sheet": np.array([s.back_name is not None for s in surfaces], np.int64),
+            "surface_back_name": [s.back_name or "" for s in surfaces],
+            "surface_back_material": [s.back_material or "" for s in surfaces],
+        },
         names,
     )
+    put(file, schema.SIDES, _fields(room.sides, schema.SIDES), names)
+    file.create_group(group_path(schema.LAYOUT, names) + "/materials")
+    for name, material in room.materials.items():
+        values = _fields(material, schema.MATERIAL)
+        if material.stack is not None:
+            values["stack_json"] = stack_text(material.stack)
+        put(file, schema.MATERIAL, values, names | {"material": name})
+
+
+def put_layout(file: h5py.File, layout: LayoutResult, index: int) -> None:
+    """Write one layout with all its pairs."""
+    put_layout_room(file, layout.room, index)
+    names = {"layout": layout.room.name}
+    file.create_group(pairs_path(layout.room.name))
     sources = dict.fromkeys([*layout.counts, *(pair.source for pair in layout.pairs)])
     for source in sources:
         count = layout.counts.get(source)
@@ -187,6 +203,11 @@ def put_layout(file: h5py.File, layout: LayoutResult, index: int) -> None:
         n_time = pair.histogram.energy.shape[-1]
         histogram["time_s"] = pair.histogram.bin_s * np.arange(n_time)
         put(file, schema.HISTOGRAM, histogram, at)
+
+
+def pairs_path(layout: str) -> str:
+    """Give the path of the group that holds all pairs of a layout."""
+    return group_path(schema.LAYOUT, {"layout": layout}) + "/pairs"
 
 
 def put_derived(file: h5py.File, derived: Derived) -> None:
@@ -230,9 +251,21 @@ def take_settings(text: str) -> Settings:
     return Settings(**values | {"place": Place(*values["place"])})
 
 
-def take_mesh(file: h5py.File) -> RoomMesh:
-    """Read the room."""
-    values = take(file, schema.ROOM)
+def take_layout_room(file: h5py.File, layout: str) -> LayoutRoom:
+    """Read what one layout is."""
+    names = {"layout": layout}
+    values = take(file, schema.LAYOUT, names)
+    del values["index"]
+    return LayoutRoom(
+        **values,
+        mesh=_take_mesh(file, names),
+        sides=Sides(**take(file, schema.SIDES, names)),
+        materials=_take_materials(file, names),
+    )
+
+
+def _take_mesh(file: h5py.File, names: Mapping[str, str]) -> RoomMesh:
+    values = take(file, schema.ROOM, names)
     columns = ("name", "material", "sheet", "back_name", "back_material")
     rows = zip(*(values.pop(f"surface_{column}") for column in columns), strict=True)
     surfaces = tuple(
@@ -244,18 +277,16 @@ def take_mesh(file: h5py.File) -> RoomMesh:
     return RoomMesh(surfaces=surfaces, **values)
 
 
-def take_sides(file: h5py.File) -> Sides:
-    """Read the sides of all surfaces."""
-    return Sides(**take(file, schema.SIDES))
-
-
-def take_materials(file: h5py.File) -> dict[str, Material]:
-    """Read the materials, by their true names."""
-    read = [
-        Material(**_placed(take(file, schema.MATERIAL, {"material": h5.attrs["name"]})))
-        for h5 in file["materials"].values()
-    ]
-    return {material.name: material for material in read}
+def _take_materials(file: h5py.File, names: Mapping[str, str]) -> dict[str, Material]:
+    held = file[group_path(schema.LAYOUT, names) + "/materials"]
+    true_names = [h5.attrs["name"] for h5 in held.values()]
+    materials = {}
+    for name in true_names:
+        values = _placed(take(file, schema.MATERIAL, {**names, "material": name}))
+        text = values.pop("stack_json")
+        stack = None if text is None else stack_of(text)
+        materials[name] = Material(stack=stack, **values)
+    return materials
 
 
 def take_sources(file: h5py.File) -> tuple[Source, ...]:
@@ -286,7 +317,7 @@ def take_layout_keys(file: h5py.File) -> dict[str, str]:
 def take_pair_names(file: h5py.File, layout: str) -> list[tuple[str, str]]:
     """Read source and receiver of every pair of a layout, in their order."""
     found = []
-    for h5_source in file[group_path(schema.LAYOUT, {"layout": layout})].values():
+    for h5_source in file[pairs_path(layout)].values():
         for h5 in h5_source.values():
             found.append((h5.attrs["index"], h5_source.attrs["name"], h5.attrs["name"]))
     return [(source, receiver) for _, source, receiver in sorted(found)]
@@ -295,7 +326,7 @@ def take_pair_names(file: h5py.File, layout: str) -> list[tuple[str, str]]:
 def take_counts(file: h5py.File, layout: str) -> dict[str, RayCount]:
     """Read how the rays of each source fared; sources without a count are left out."""
     counts = {}
-    for h5 in file[group_path(schema.LAYOUT, {"layout": layout})].values():
+    for h5 in file[pairs_path(layout)].values():
         at = {"layout": layout, "source": h5.attrs["name"]}
         values = take(file, schema.LAYOUT_SOURCE, at)
         name = values.pop("name")

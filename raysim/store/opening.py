@@ -125,13 +125,16 @@ def _foreign(path: StrPath) -> StoreError:
 
 def _check_version(path: StrPath, found: int) -> None:
     if found != schema.SCHEMA_VERSION:
-        age = "newer" if found > schema.SCHEMA_VERSION else "older"
+        age, fix = "newer", "Use a raysim of its own age, or give another name."
+        if found < schema.SCHEMA_VERSION:
+            age = "older"
+            fix = "Simulate the scene again: into another folder, or move this file away first."
         raise StoreError(
             Complaint(
                 where=str(path),
                 wrong=f"its layout is version {found}, {age} than the "
                 f"{schema.SCHEMA_VERSION} that this raysim knows.",
-                fix="Use a raysim of its own age, or give another name.",
+                fix=fix,
                 code="RS-H04",
             )
         )

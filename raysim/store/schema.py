@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 #: Raised when a file written today can no longer be read by yesterday's raysim.
-SCHEMA_VERSION: Final = 1
+SCHEMA_VERSION: Final = 2
 
 #: What `/@format` says in every file of ours.
 FORMAT: Final = "raysim results"
@@ -58,8 +58,8 @@ ROOT: Final = Group("/", "The file.", (
 
 PROVENANCE: Final = Group("/provenance", "What was asked, by whom computed.", (
     Item("scene_hash", "text", "", "SHA-256 of all that the scene says"),
-    Item("mesh_hash", "text", "", "SHA-256 of `/room`"),
-    Item("room_hash", "text", "", "SHA-256 of `/room`, `/sides` and `/bands`"),
+    Item("common_hash", "text", "", "SHA-256 of what all layouts share: bands, air, sources, "
+         "receivers"),
     Item("scene_file", "text", "", "name of the scene file"),
     Item("seed", "int64", "1", "of every random draw"),
     Item("raysim_version", "text", "", "that wrote the file"),
@@ -88,7 +88,8 @@ AIR: Final = Group("/air", "The air in the room.", (
     Item("place_line", "int64", "1", "line of it"),
 ))  # fmt: skip
 
-ROOM: Final = Group("/room", "The room as triangles; normals point into the air.", (
+ROOM: Final = Group(
+    "/layouts/{layout}/room", "The room as triangles; normals point into the air.", (
     Item("vertices_m", "float64", "m", "corners", ("vertex", "xyz")),
     Item("faces", "int64", "1", "vertex numbers of each triangle", ("face", "corner")),
     Item("face_surface", "int64", "1", "surface of each face", ("face",)),
@@ -104,15 +105,17 @@ ROOM: Final = Group("/room", "The room as triangles; normals point into the air.
     Item("area_m2", "float64", "m2", "area with the things in it, sheets twice"),
 ))  # fmt: skip
 
-SIDES: Final = Group("/sides", "Every side of a surface that has air before it.", (
-    Item("names", "text", "", "fronts in the order of `/room`, then backs", ("side",)),
+SIDES: Final = Group(
+    "/layouts/{layout}/sides", "Every side of a surface that has air before it.", (
+    Item("names", "text", "", "fronts in the order of `room`, then backs", ("side",)),
     Item("materials", "text", "", "of each side", ("side",)),
     Item("alpha", "float64", "1", "absorption coefficient", ("side", "band")),
     Item("scattering", "float64", "1", "scattering coefficient", ("side", "band")),
     Item("area_m2", "float64", "m2", "of each side", ("side",)),
 ))  # fmt: skip
 
-MATERIAL: Final = Group("/materials/{material}", "One material that is used.", (
+MATERIAL: Final = Group(
+    "/layouts/{layout}/materials/{material}", "One material that is used.", (
     Item("name", "text", "", "as the scene calls it"),
     Item("alpha", "float64", "1", "likely absorption coefficient", _B),
     Item("alpha_low", "float64", "1", "its lower bound", _B),
@@ -120,6 +123,13 @@ MATERIAL: Final = Group("/materials/{material}", "One material that is used.", (
     Item("scattering", "float64", "1", "scattering coefficient", _B),
     Item("source", "text", "", "where the numbers come from"),
     Item("note", "text", "", "remark"),
+    Item("density_kg_m3", "float64", "kg/m3", "mass per volume", None, True),
+    Item("fire", "text", "", "what is usually known of how it burns"),
+    Item("handling", "text", "", "what to take care of when working with it"),
+    Item("stack_json", "text", "", "layers that alpha was computed from, front to back",
+         None, True),
+    Item("behind_alpha", "float64", "1", "part of alpha: of the wall behind the layers", _B,
+         True),
     Item("place_file", "text", "", "where the scene said so"),
     Item("place_line", "int64", "1", "line of it"),
 ))  # fmt: skip
@@ -152,14 +162,18 @@ RECEIVER: Final = Group("/receivers/{i_receiver}", "One point that listens.", (
 ))  # fmt: skip
 
 LAYOUT: Final = Group(
-    "/layouts/{layout}", "One complete layout: a killed run leaves no other.", (
-    Item("name", "text", "", "as the scene calls it"),
+    "/layouts/{layout}",
+    "One layout and its complete sources: a killed run leaves no half of one.", (
+    Item("name", "text", "", "of layout and state, or \"as described\""),
+    Item("treatment_layout", "text", "", "as the scene calls the layout; empty: none"),
+    Item("state", "text", "", "as the scene calls the state; empty: as described"),
+    Item("about", "text", "", "of layout and state"),
     Item("key", "text", "", "SHA-256 of all that its results depend on"),
     Item("index", "int64", "1", "place in the order of layouts"),
 ))  # fmt: skip
 
 LAYOUT_SOURCE: Final = Group(
-    "/layouts/{layout}/{source}", "What concerns one source, whoever listens.", (
+    "/layouts/{layout}/pairs/{source}", "What concerns one source, whoever listens.", (
     Item("name", "text", "", "of the source"),
     Item("n_ray", "int64", "1", "rays sent", None, True),
     Item("n_segment", "int64", "1", "straight pieces they travelled", None, True),
@@ -168,7 +182,7 @@ LAYOUT_SOURCE: Final = Group(
 ))  # fmt: skip
 
 PAIR: Final = Group(
-    "/layouts/{layout}/{source}/{receiver}", "One source and one receiver.", (
+    "/layouts/{layout}/pairs/{source}/{receiver}", "One source and one receiver.", (
     Item("name", "text", "", "of the receiver"),
     Item("index", "int64", "1", "place in the order of pairs"),
 ))  # fmt: skip
@@ -181,11 +195,13 @@ ARRIVALS: Final = Group(
     Item("direction", "float64", "1", "unit vector, receiver to where the sound comes from",
          ("arrival", "xyz")),
     Item("departure", "float64", "1", "unit vector along the first leg", ("arrival", "xyz")),
-    Item("surfaces", "int64", "1", "sides met, numbers in `/sides`, padded with -1",
+    Item("surfaces", "int64", "1", "sides met, numbers in `sides`, padded with -1",
          ("arrival", "reflection")),
     Item("energy", "float64", "1", "re free field at 1 m on axis, omnidirectional: a "
          "microphone p takes (p + (1 - p) cos)^2 of it, cos between direction and aim",
          ("arrival", "band")),
+    Item("cosine", "float64", "1", "of the angle of incidence at each side met, from its "
+         "normal, padded with nan", ("arrival", "reflection"), True),
 ))  # fmt: skip
 
 HISTOGRAM: Final = Group(
@@ -219,8 +235,8 @@ MEASURES: Final = Group(
 ), optional=True)  # fmt: skip
 
 GROUPS: Final = (
-    ROOT, PROVENANCE, BANDS, AIR, ROOM, SIDES, MATERIAL, SOURCE, DIRECTIVITY, RECEIVER,
-    LAYOUT, LAYOUT_SOURCE, PAIR, ARRIVALS, HISTOGRAM, RESPONSE, MEASURES,
+    ROOT, PROVENANCE, BANDS, AIR, SOURCE, DIRECTIVITY, RECEIVER, LAYOUT, ROOM, SIDES, MATERIAL,
+    LAYOUT_SOURCE, PAIR, ARRIVALS, HISTOGRAM, RESPONSE, MEASURES,
 )  # fmt: skip
 
 
@@ -246,7 +262,8 @@ def schema_markdown() -> str:
         "",
         "<!-- Printed from schema.py; a test compares. -->",
         "",
-        "One HDF5 file per scene, readable with plain h5py. Names in braces stand for one",
+        "One HDF5 file per scene, readable with plain h5py. Every layout has a room of its",
+        "own. Version 1 had one room for the file. Names in braces stand for one",
         'group or dataset per name; "/", "." and "%" in a name are escaped as %2F, %2E and',
         "%25, and the true name is the attribute `name`. `@` marks an attribute. Every",
         "number array has its unit as attribute `unit` and its axes as dimension labels.",

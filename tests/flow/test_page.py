@@ -142,7 +142,7 @@ def write_blocked(path):
         keep = paths.order > 0
         blocked = type(paths)(*(getattr(paths, f)[keep] for f in paths.__dataclass_fields__))
         pairs.append(PairResult(pair.source, pair.receiver, blocked, pair.histogram))
-    write_layout(path, head, LayoutResult("as it is", layout.key, tuple(pairs), layout.counts))
+    write_layout(path, head, LayoutResult(layout.room, tuple(pairs), layout.counts))
     return path
 
 
@@ -168,7 +168,7 @@ def write_silent(path):
         histogram.bin_s, np.zeros_like(histogram.energy), np.zeros_like(histogram.moments)
     )
     pairs = (PairResult(first.source, first.receiver, none, silence), *others)
-    write_layout(path, head, LayoutResult("as it is", layout.key, pairs, layout.counts))
+    write_layout(path, head, LayoutResult(layout.room, pairs, layout.counts))
     return path
 
 
@@ -333,7 +333,7 @@ def test_what_counts_as_flutter(results_path, monkeypatch, is_bent):
         octaves = [results.bands.labels.index(label) for label in ("1k", "2k", "4k")]
         assert np.isfinite(layout.t30_s[octaves]).all()
         rest_s = np.full(8, 0.5 * layout.t30_s[octaves].min() if is_bent else 9.0)
-        monkeypatch.setattr(facts, "_eyring_s", lambda _: rest_s)
+        monkeypatch.setattr(facts, "_eyring_s", lambda *_: rest_s)
         lasting = np.minimum(layout.t30_s, rest_s)[octaves].mean()
 
         def facing(name, distance_m, share=1.0, alpha=0.05, lost_db=1.0):

@@ -153,7 +153,7 @@ def test_chunk_check_can_fail(tmp_path):
 
 def test_run_tells_how_far_it_is_and_what_it_knows(scene, tmp_path):
     told = []
-    raysim.study.run(prepare(scene), tmp_path, lambda *what: told.append(what))
+    raysim.study.run([prepare(scene)], tmp_path, lambda *what: told.append(what))
     shares = [share for share, _ in told]
     assert len(told) > 2
     assert 0.0 <= min(shares) <= max(shares) == shares[-1] == 1.0

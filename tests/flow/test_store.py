@@ -19,7 +19,7 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
-from records import BOX_M, box_mesh, header, layout_result
+from records import BOX_M, box_mesh, header, layout_result, layout_room
 
 from raysim.errors import StoreError
 from raysim.scene.model import Air, Settings
@@ -34,6 +34,7 @@ from raysim.store.file import (
     content_key,
     open_results,
     write_derived,
+    write_header,
     write_layout,
 )
 
@@ -67,7 +68,11 @@ def code_of(raised) -> str:
 def same(a, b, rtol=0.0) -> bool:
     """Say whether two records hold the same, arrays to a relative tolerance."""
     if isinstance(a, np.ndarray):
-        return a.shape == b.shape and a.dtype == b.dtype and np.allclose(a, b, rtol, 0.0)
+        return (
+            a.shape == b.shape
+            and a.dtype == b.dtype
+            and np.allclose(a, b, rtol, 0.0, equal_nan=True)
+        )
     if dataclasses.is_dataclass(a):
         names = [f.name for f in dataclasses.fields(a)]
         return type(a) is type(b) and all(
@@ -91,15 +96,16 @@ def test_header_comes_back_exactly(path, fraction):
         assert results.bands == scene.bands
         assert results.air == scene.air
         assert results.settings == scene.settings
-        assert same(results.sides, head.sides)
-        assert same(results.room, head.mesh)
-        assert same(results.materials, scene.materials)
+        assert same(results.layout("bare"), layout_room("bare", head))
+        assert results.sides("bare") is results.layout("bare").sides
+        assert results.room("bare") is results.layout("bare").mesh
+        assert results.materials("bare") is results.layout("bare").materials
         assert same(results.sources, scene.sources)
         assert same(results.receivers, scene.receivers)
         assert results.provenance["scene_text"] == scene.text
         assert results.provenance["seed"] == 5
         assert results.provenance["created_utc"] == head.created_utc
-        assert not results.sides.alpha.flags.writeable
+        assert not results.sides("bare").alpha.flags.writeable
 
 
 def test_pairs_come_back_in_order(path):
@@ -107,7 +113,7 @@ def test_pairs_come_back_in_order(path):
     write_layout(path, header(), layout)
     with open_results(path) as results:
         assert results.layout_names == ("b.c/d",)
-        assert results.layout_key("b.c/d") == layout.key
+        assert results.layout_key("b.c/d") == layout.room.key
         assert results.counts("b.c/d") == layout.counts
         names = results.pair_names("b.c/d")
         assert names == [(pair.source, pair.receiver) for pair in layout.pairs]
@@ -219,7 +225,7 @@ def test_thousands_of_arrays_share_the_band_scale(path):
     many = {f"m{i}": Measure(np.full(8, float(i)), None, "1") for i in range(4200)}
     write_derived(path, [Derived("bare", "amp", "..", measures=many)])
     with h5py.File(path) as file:
-        last = file["layouts/bare/amp/%2E%2E/measures/m4199"]
+        last = file["layouts/bare/pairs/amp/%2E%2E/measures/m4199"]
         assert last.dims[0][0] == file["bands/centre_hz"]
 
 
@@ -237,15 +243,14 @@ def faults_of(file: h5py.File) -> list[str]:
     seen = set()
     found = {"/": file}
     file.visititems(lambda name, h5: found.update({"/" + name: h5}))
-    containers = {"/materials", "/sources", "/receivers", "/layouts"}
+    containers = re.compile("/(sources|receivers|layouts(/[^/]+/(materials|pairs))?)")
     for where, h5 in found.items():
-        if isinstance(h5, h5py.Group) and where not in containers:
+        if isinstance(h5, h5py.Group) and not containers.fullmatch(where):
             groups = [g for g in schema.GROUPS if pattern_of(g.path).fullmatch(where)]
-            # "/layouts/x/measures" could be a source called measures: fewest braces win.
-            group = min(groups, key=lambda g: g.path.count("{"), default=None)
-            if group is None:
-                faults.append(f"{where}: unknown group")
+            if len(groups) != 1:
+                faults.append(f"{where}: {len(groups)} groups of the schema")
                 continue
+            (group,) = groups
             seen.add(group.path)
             faults += group_faults(where, h5, group)
     faults += [
@@ -323,21 +328,21 @@ def test_plain_h5py_finds_what_the_schema_says(complete):
 
 
 def cut_scale(file):
-    histogram = file["layouts/a%2Fb%2E/amp/mic%2Fa/histogram"]
+    histogram = file["layouts/a%2Fb%2E/pairs/amp/mic%2Fa/histogram"]
     histogram["energy"].dims[2].detach_scale(histogram["time_s"])
 
 
 def change_dtype(file):
-    del file["room/faces"]
-    file["room"].create_dataset("faces", data=np.zeros((3, 3)))
+    del file["layouts/bare/room/faces"]
+    file["layouts/bare/room"].create_dataset("faces", data=np.zeros((3, 3)))
 
 
 def change_unit(file):
-    file["layouts/bare/amp/mic%2Fa/arrivals/delay_s"].attrs["unit"] = "ms"
+    file["layouts/bare/pairs/amp/mic%2Fa/arrivals/delay_s"].attrs["unit"] = "ms"
 
 
 def lose_item(file):
-    del file["materials/plaster/alpha_low"]
+    del file["layouts/bare/materials/plaster/alpha_low"]
 
 
 def lose_group(file):
@@ -345,7 +350,7 @@ def lose_group(file):
 
 
 def add_item(file):
-    file["layouts/bare/amp/mic%2Fa/arrivals/extra"] = np.ones(3)
+    file["layouts/bare/pairs/amp/mic%2Fa/arrivals/extra"] = np.ones(3)
 
 
 @pytest.mark.parametrize(
@@ -365,13 +370,13 @@ def test_schema_document_is_up_to_date():
 def test_times_are_in_seconds_from_emission(written):
     """Truth: bin t begins at t times its length."""
     with h5py.File(written, "r") as file:
-        time_s = file["layouts/bare/amp/mic%2Fa/histogram/time_s"][()]
+        time_s = file["layouts/bare/pairs/amp/mic%2Fa/histogram/time_s"][()]
     np.testing.assert_array_equal(time_s, 0.001 * np.arange(300))
 
 
 def test_large_arrays_are_smaller_on_disk(written):
     with h5py.File(written, "r") as file:
-        energy = file["layouts/bare/amp/mic%2Fa/histogram/energy"]
+        energy = file["layouts/bare/pairs/amp/mic%2Fa/histogram/energy"]
         assert energy.id.get_storage_size() < energy.nbytes
 
 
@@ -400,7 +405,6 @@ def settings_with(**changed):
 @pytest.mark.parametrize(
     "changed",
     [
-        {"text": "else"},
         {"fraction": 3},
         {"air": Air(22.0, 43.0, 99_000.0)},
         {"sources": header().scene.sources[:1]},
@@ -438,6 +442,8 @@ def test_key_changes_with_the_room(what):
         {"settings": settings_with(place=Place("elsewhere.toml", 99))},
         {"air": dataclasses.replace(header().scene.air, place=Place("elsewhere.toml", 99))},
         {"path": Path("/else/box.toml")},
+        {"text": "else"},
+        {"title": "else", "about": "else", "ignored": ()},
     ],
     ids=str,
 )
@@ -457,7 +463,8 @@ def test_layouts_that_are_no_longer_current_go(written):
     """ "bare" has another key by now, "a/b." is still current, "third" is new."""
     head = header(title="Another title")
     third = layout_result("third", head)
-    current = {"third": third.key, "bare": "0" * 64, "a/b.": third.key}
+    bare, other = layout_room("bare", head), layout_room("a/b.", head)
+    current = [third.room, dataclasses.replace(bare, key="0" * 64), other]
     write_layout(written, head, third, current)
     with open_results(written) as results:
         assert results.layout_names == ("third", "a/b.")
@@ -468,14 +475,65 @@ def test_layouts_that_are_no_longer_current_go(written):
         assert faults_of(file) == []
 
 
-def test_layouts_of_another_room_go_even_if_said_to_be_current(written):
-    """Their arrivals name surfaces by numbers of the old tables."""
-    head = header()
-    mesh = dataclasses.replace(head.mesh, vertices_m=head.mesh.vertices_m * 2.0)
-    head = dataclasses.replace(head, mesh=mesh)
+def test_layouts_of_other_receivers_go_even_if_said_to_be_current(written):
+    """All layouts of a file share its bands, air, sources and receivers."""
+    head = header(receivers=header().scene.receivers[::-1])
     layout = layout_result("bare", head)
-    write_layout(written, head, layout, {"bare": layout.key, "a/b.": key_with()})
+    write_layout(written, head, layout, [layout.room, layout_room("a/b.")])
     assert list(complete_layouts(written)) == ["bare"]
+
+
+def larger(head):
+    mesh = dataclasses.replace(head.mesh, vertices_m=head.mesh.vertices_m * 2.0)
+    return dataclasses.replace(head, mesh=mesh)
+
+
+def test_each_layout_has_its_own_room(written):
+    """A room twice as large beside two others: each comes back as it was given."""
+    head = header()
+    big = layout_result("big", larger(head))
+    rooms = [layout_room("bare"), layout_room("a/b."), big.room]
+    write_layout(written, head, big, rooms)
+    with open_results(written) as results:
+        for room in rooms:
+            assert same(results.layout(room.name), room)
+        assert not same(results.room("big"), results.room("bare"))  # the twin
+    with h5py.File(written, "r") as file:
+        assert faults_of(file) == []
+
+
+def test_source_may_be_called_as_a_part_of_a_layout(path):
+    """Pairs lie apart from room, sides and materials."""
+    head = header()
+    named = tuple(
+        dataclasses.replace(s, name=name, receivers=None)
+        for s, name in zip(head.scene.sources, ("room", "pairs"), strict=True)
+    )
+    head = header(sources=named)
+    layout = layout_result("materials", head)
+    write_layout(path, head, layout)
+    with open_results(path) as results:
+        assert results.pair_names("materials") == [(p.source, p.receiver) for p in layout.pairs]
+        assert same(results.layout("materials"), layout.room)
+        assert same(results.pair("materials", "room", "..").arrivals, layout.pairs[1].arrivals)
+
+
+def test_header_alone_can_be_written(written):
+    """Texts are new, results of layouts with the same key stay, others go."""
+    rng = np.random.default_rng(4)
+    write_derived(written, [Derived("a/b.", "amp", "..", rng.standard_normal(99))])
+    head = header(title="Another title")
+    kept = dataclasses.replace(layout_room("a/b.", head), about="other words")
+    write_header(written, head, [kept, dataclasses.replace(layout_room("bare"), key="0")])
+    with open_results(written) as results:
+        assert results.title == "Another title"
+        assert results.layout_names == ("a/b.",)
+        assert results.layout("a/b.").about == "other words"
+        given = layout_result("a/b.", seed=2).pairs[0]
+        assert same(given.arrivals, results.pair("a/b.", given.source, given.receiver).arrivals)
+        assert results.impulse("a/b.", "amp", "..") is not None
+    with h5py.File(written, "r") as file:
+        assert faults_of(file) == []
 
 
 # --- atomicity --------------------------------------------------------------------
@@ -735,7 +793,7 @@ def test_truncated_file(written, kept):
 def test_bytes_that_changed_on_disk_are_noticed(written):
     """Every array above 1 KiB has a checksum of its own."""
     with h5py.File(written, "r") as file:
-        info = file["layouts/bare/amp/mic%2Fa/histogram/energy"].id.get_chunk_info(0)
+        info = file["layouts/bare/pairs/amp/mic%2Fa/histogram/energy"].id.get_chunk_info(0)
     with open(written, "r+b") as stream:
         stream.seek(info.byte_offset + info.size // 2)
         old = stream.read(1)
@@ -748,7 +806,12 @@ def test_bytes_that_changed_on_disk_are_noticed(written):
 
 def test_file_without_its_groups_is_damaged(written):
     with h5py.File(written, "r+") as file:
-        del file["layouts"], file["room"]
+        del file["layouts/bare/room"]
+    with open_results(written) as results, pytest.raises(StoreError) as raised:
+        results.room("bare")
+    assert code_of(raised) == "RS-H03"
+    with h5py.File(written, "r+") as file:
+        del file["layouts"]
     assert_refused(written, read_attempts(written), "RS-H03")
 
 
@@ -767,12 +830,18 @@ def test_foreign_hdf5_file_is_left_alone(path, said):
     assert_refused(path, read_attempts(path) + write_attempts(path), "RS-H02")
 
 
-@pytest.mark.parametrize(("version", "age"), [(2, "newer"), (0, "older")])
-def test_other_schema_version(written, version, age):
+@pytest.mark.parametrize(
+    ("version", "said"),
+    [
+        (3, "version 3, newer than the 2 that this raysim knows. Use a raysim of its own age"),
+        (1, "version 1, older than the 2 that this raysim knows. Simulate the scene again"),
+    ],
+)
+def test_other_schema_version(written, version, said):
     with h5py.File(written, "r+") as file:
         file.attrs["schema_version"] = version
     assert_refused(written, read_attempts(written) + write_attempts(written), "RS-H04")
-    with pytest.raises(StoreError, match=age):
+    with pytest.raises(StoreError, match=said):
         open_results(written)
 
 

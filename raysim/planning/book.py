@@ -1,0 +1,193 @@
+"""Each layout of a scene: where things go, what they cost and weigh, and whether they may.
+
+What ``raysim plan`` says and draws. The decay to expect is Eyring's, of the room with the
+layout in it; `raysim simulate` with ``--layout`` traces it.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from raysim.errors import Complaint, SceneError
+from raysim.geometry.build import collect_room
+from raysim.geometry.furnish import furnish, placed_items
+from raysim.geometry.mesh import RoomMesh
+from raysim.geometry.placed import Placed
+from raysim.measures.theory import decay_time_s, eyring_area_m2
+from raysim.planning.bill import Bill, bill
+from raysim.planning.checks import Finding, findings
+from raysim.planning.clearance import Kept, kept_clear
+from raysim.planning.cuts import CutList, cut_list
+from raysim.planning.reach import out_of_reach
+from raysim.propagation.room import tabulate_sides
+from raysim.scene.air import attenuation_per_m, speed_m_s
+from raysim.scene.model import Scene
+from raysim.scene.plan import Layout, Prices
+from raysim.scene.prices import read_prices, stock_prices
+from raysim.scene.read import collect_scene
+from raysim.units import Float
+
+
+@dataclass(frozen=True, slots=True)
+class Decay:
+    """Eyring's decay time, seconds by band, with what the materials leave open."""
+
+    likely_s: Float  # (n_band,)
+    low_s: Float  # (n_band,) every material at its most absorbing
+    high_s: Float  # (n_band,) at its least absorbing
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """All that is known of one layout before it is traced."""
+
+    layout: Layout
+    placed: tuple[Placed, ...]
+    bill: Bill
+    cuts: CutList
+    findings: tuple[Finding, ...]
+    decay: Decay
+    volume_m3: float  # of the treatments
+    area_m2: float  # that sound meets
+    notes: tuple[str, ...]
+
+    @property
+    def is_forbidden(self) -> bool:
+        """Whether a rule or a usual distance is broken."""
+        return any(f.kind == "forbidden" for f in self.findings)
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """All layouts that were asked for, and the room they are for."""
+
+    scene: Scene
+    mesh: RoomMesh  # the room as described
+    kept: tuple[Kept, ...]
+    bare: Decay
+    plans: tuple[Plan, ...]
+
+
+def make_book(path: Path, names: Sequence[str] = (), prices_path: Path | None = None) -> Book:
+    """Read a scene and set each of its layouts into the room.
+
+    Parameters
+    ----------
+    path : Path
+        Scene file or folder.
+    names : sequence of str
+        Of layouts; none: all.
+    prices_path : Path, optional
+        A price file of the user's, over that of the scene.
+
+    Returns
+    -------
+    Book
+
+    Raises
+    ------
+    SceneError
+        With every mistake of the scene, its room, and the layouts asked for.
+    """
+    complaints: list[Complaint] = []
+    notes: list[str] = []
+    scene = collect_scene(path, complaints)
+    mesh = None if scene is None else collect_room(scene, complaints, notes)
+    if complaints or scene is None or mesh is None:
+        raise SceneError(complaints)
+    layouts = _chosen(scene, names, complaints)
+    prices = _prices(scene, prices_path, complaints)
+    kept = tuple(kept_clear(scene, mesh))
+    plans = [_plan(scene, one, prices, mesh, kept, complaints) for one in layouts]
+    if complaints:
+        raise SceneError(complaints)
+    done = tuple(p for p in plans if p is not None)
+    return Book(scene, mesh, kept, decay_of(scene, mesh), done)
+
+
+def _chosen(scene: Scene, names: Sequence[str], complaints: list[Complaint]) -> list[Layout]:
+    known = {one.name: one for one in scene.layouts}
+    if not known:
+        complaints.append(
+            Complaint(
+                str(scene.path),
+                "the scene has no layout.",
+                "Add [[layout]] tables; scenes/README.md says how.",
+                "RS-T30",
+            )
+        )
+    for name in names:
+        if name not in known and known:
+            listed = ", ".join(f'"{n}"' for n in known)
+            complaints.append(
+                Complaint(
+                    str(scene.path),
+                    f'there is no layout "{name}".',
+                    f"It has {listed}.",
+                    "RS-T30",
+                )
+            )
+    return [known[n] for n in names if n in known] if names else list(known.values())
+
+
+def _prices(scene: Scene, path: Path | None, complaints: list[Complaint]) -> Prices:
+    if path is None:
+        return scene.prices or stock_prices()
+    needed = {a.good for t in scene.treatments.values() for a in t.goods}
+    return read_prices(path, complaints, needed)
+
+
+def _plan(
+    scene: Scene,
+    layout: Layout,
+    prices: Prices,
+    mesh: RoomMesh,
+    kept: tuple[Kept, ...],
+    complaints: list[Complaint],
+) -> Plan | None:
+    """Set one layout into the room and count, weigh and check it."""
+    found: list[Complaint] = []
+    notes: list[str] = []
+    furnished = furnish(scene, layout, None, found, notes)
+    room = None if found else collect_room(_quiet(furnished), found, notes)
+    placed = [] if found else placed_items(scene, layout, found)
+    if found or room is None:
+        complaints.extend(found)
+        return None
+    counted = bill(layout.items, prices)
+    shut = out_of_reach(scene, furnished, kept)
+    return Plan(
+        layout=layout,
+        placed=tuple(placed),
+        bill=counted,
+        cuts=cut_list(layout.items, prices),
+        findings=findings(scene, mesh, layout, placed, counted, kept, shut),
+        decay=decay_of(furnished, room),
+        volume_m3=sum(p.volume_m3 for p in placed),
+        area_m2=sum(p.front_area_m2 for p in placed),
+        notes=tuple(notes),
+    )
+
+
+def _quiet(scene: Scene) -> Scene:
+    """Give a scene without points: where people talk does not matter to a bill."""
+    return replace(scene, sources=(), receivers=())
+
+
+def decay_of(scene: Scene, mesh: RoomMesh) -> Decay:
+    """Give Eyring's decay times of a furnished room."""
+    sides = tabulate_sides(scene, mesh)
+    c = speed_m_s(scene.air)
+    m = attenuation_per_m(scene.air, scene.bands.centre_hz)
+    materials = [scene.materials[name] for name in sides.materials]
+
+    def eyring(alpha: Float) -> Float:
+        return decay_time_s(eyring_area_m2(sides.area_m2, alpha), mesh.air_volume_m3, c, m)
+
+    return Decay(
+        likely_s=eyring(sides.alpha),
+        low_s=eyring(np.stack([x.alpha_high for x in materials])),
+        high_s=eyring(np.stack([x.alpha_low for x in materials])),
+    )
