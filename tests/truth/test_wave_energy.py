@@ -1,0 +1,208 @@
+"""The wave solver neither makes nor loses energy but through its walls, sheets and wool.
+
+Truth: conservation. For the discrete equations the balance closes exactly, so what is left
+is the rounding of float32, 6e-8 of each value each step; over n steps rounding errors that
+do not know of each other add up to about 6e-8 times the square root of n.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from rooms import attic_scene, box_scene, box_thing, polygon_scene, sheet_thing
+from trimesh.creation import box
+from waves import C
+
+from raysim.absorbers.admittance import RIGID, Admittance
+from raysim.absorbers.layers import Porous
+from raysim.absorbers.volume import porous_volume
+from raysim.errors import WaveError
+from raysim.geometry.build import build_room
+from raysim.propagation import wave
+
+CLICK = np.array([1.0, -1.0])
+ROUNDING = 2.0**-24
+SOURCE_M, EAR_M = np.array([0.31, 0.22, 0.27]), np.array([[0.62, 0.4, 0.3]])
+TINY = polygon_scene([[0, 0], [0.9, 0], [0.7, 0.6], [0, 0.8]], 0.5)
+
+
+def tiny_room(walls, spacing_m=0.1, **more):
+    mesh = build_room(TINY)
+    return wave.wave_room(mesh, [walls] * len(mesh.surfaces), spacing_m, C, **more)
+
+
+def histories(room, n_step, every=50, source_m=SOURCE_M, ear_m=EAR_M):
+    """Give energy, and how far the balance is off, after the click, re the energy put in."""
+    stepper = wave.Stepper(room, source_m, ear_m, CLICK, n_step)
+    energy, off = [], []
+    while stepper.n < n_step:
+        stepper.advance(min(every, n_step - stepper.n))
+        energy.append(stepper.energy() / stepper.put)
+        off.append(energy[-1] + stepper.taken / stepper.put - 1.0)
+    return np.array(energy), np.abs(off)
+
+
+def rises(room, n_step, **more):
+    """Give the greatest rise of energy from one look to the next, in bounds of rounding."""
+    energy, _ = histories(room, n_step, **more)
+    return float(np.diff(energy).max() / (8.0 * ROUNDING * np.sqrt(n_step)))
+
+
+part = st.one_of(st.just(0.0), st.floats(1e-3, 1e3))
+branches = st.lists(
+    st.tuples(
+        st.floats(1e-3, 1e3),
+        st.one_of(st.just(0.0), st.floats(1e-6, 1.0)),
+        st.one_of(st.just(0.0), st.floats(1.0, 1e6)),
+    ),
+    max_size=3,
+)
+
+
+@settings(
+    max_examples=25, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck)
+)
+@given(part, branches)
+def test_energy_never_grows_whatever_the_walls(g, rlc):
+    """Truth: conservation, any passive wall. Tolerance: rounding."""
+    assert rises(tiny_room(Admittance.of(g, rlc)), 1000) < 1.0
+
+
+def test_energy_never_grows_in_a_hundred_thousand_steps():
+    """Truth: conservation, slanted rigid walls with a little loss. Tolerance: rounding."""
+    room = tiny_room(Admittance.of(0.0, [(100.0, 1e-3, 1e4)]))
+    assert rises(room, 100_000, every=5000) < 1.0
+
+
+def with_fault(room):
+    """Plant a wall whose constant part gives energy."""
+    damping = room.damping.copy()
+    damping[:, 0], damping[:, 1] = 2.0 - damping[:, 0], 1.0 / damping[:, 0]
+    return replace(room, damping=damping)
+
+
+def test_energy_test_can_fail():
+    """Planted fault: walls of negative admittance."""
+    assert rises(with_fault(tiny_room(Admittance.of(0.05))), 200) > 100.0
+
+
+def box_triangles(low_m, high_m):
+    return np.asarray(box(bounds=[low_m, high_m]).triangles)
+
+
+WOOL = porous_volume(Porous(0.1, 12_000.0))
+FOIL_M = np.array([[[0.3, 0, 0], [0.3, 0.5, 0], [0.3, 0.5, 0.5]]])
+PORES = {
+    "wool": {"fills": [wave.Fill(box_triangles([0, 0, 0], [0.35, 0.6, 0.33]), WOOL)]},
+    "cloth": {"veils": [wave.Veil(FOIL_M, 400.0, 0.0)]},
+    "foil": {"veils": [wave.Veil(FOIL_M, None, 0.2)]},
+    "limp cloth": {"veils": [wave.Veil(FOIL_M, 400.0, 0.3)]},
+    "faced wool": {
+        "fills": [wave.Fill(box_triangles([0, 0, 0], [0.3, 0.5, 0.5]), WOOL)],
+        "veils": [wave.Veil(FOIL_M, 900.0, 0.3)],
+    },
+}
+
+
+@pytest.mark.parametrize("name", PORES)
+def test_balance_closes_with_pores(name):
+    """Truth: conservation; energy in flow, held mass and late pressure is counted."""
+    room = tiny_room(Admittance.of(0.01), **PORES[name])
+    assert len(room.face_cells) > 0
+    energy, off = histories(room, 2000)
+    assert off.max() < 8.0 * ROUNDING * np.sqrt(2000)
+    assert energy[-1] < 0.5
+
+
+@pytest.mark.parametrize("column", range(3))
+def test_balance_test_can_fail(column):
+    """Planted fault: a store of energy counted a tenth too large."""
+    room = tiny_room(RIGID, **PORES["faced wool"])
+    store = room.face_store.copy()
+    store[:, column] *= 1.1
+    _, off = histories(replace(room, face_store=store), 200, every=5)
+    assert off.max() > 8.0 * ROUNDING * np.sqrt(200)
+
+
+def test_a_run_that_breaks_the_balance_is_stopped():
+    """Walls that give energy end with a message, not with numbers."""
+    room = with_fault(tiny_room(Admittance.of(0.5)))
+    with pytest.raises(WaveError, match="RS-B01"):
+        wave.run(room, SOURCE_M, EAR_M, 0.2, 400.0)
+
+
+def test_a_source_outside_the_air_is_told():
+    room = tiny_room(RIGID)
+    with pytest.raises(WaveError, match=r"source: .*RS-B02"):
+        wave.run(room, np.array([2.0, 0.3, 0.2]), EAR_M, 0.05, 400.0)
+    with pytest.raises(WaveError, match=r"ear: .*RS-B02"):
+        wave.run(room, SOURCE_M, EAR_M + 3.0, 0.05, 400.0, names=("ear",))
+
+
+def through(things, other=("thing",)):
+    """Give how much reaches the far end of a box past something across it, as a level ratio."""
+    far = []
+    for inside in ((), things):
+        scene = box_scene(2.0, 0.7, 0.6, sources=(), receivers=(), things=inside, other=other)
+        mesh = build_room(scene)
+        n_back = sum(s.back_name is not None for s in mesh.surfaces)
+        room = wave.wave_room(mesh, [RIGID] * (len(mesh.surfaces) + n_back), 0.05, C)
+        ear = np.array([[1.8, 0.3, 0.3]])
+        stepper = wave.Stepper(room, np.array([0.2, 0.4, 0.3]), ear, CLICK, 400)
+        stepper.advance(400)
+        far.append(np.abs(stepper.heard).max())
+    return far[1] / far[0]
+
+
+ACROSS = {
+    "upright sheet": [sheet_thing("s", [[1, 0, 0], [1, 0.7, 0], [1, 0.7, 0.6], [1, 0, 0.6]])],
+    "slanted sheet": [
+        sheet_thing("s", [[0.8, 0, 0], [1.37, 0.7, 0], [1.37, 0.7, 0.6], [0.8, 0, 0.6]])
+    ],
+    "board of 18 mm": [box_thing("b", [1.013, 0, 0], [1.031, 0.7, 0.6])],
+}
+
+
+@pytest.mark.parametrize("name", ACROSS)
+def test_nothing_passes_what_closes_the_room(name):
+    """Truth: sound does not pass a closed rigid wall, be it thinner than a cell."""
+    assert through(ACROSS[name]) == 0.0
+
+
+def test_closing_test_can_fail():
+    """Planted fault: a sheet that leaves a slit of 10 cm."""
+    slit = sheet_thing("s", [[1, 0.1, 0], [1, 0.7, 0], [1, 0.7, 0.6], [1, 0.1, 0.6]])
+    assert through([slit]) > 0.05
+
+
+def attic():
+    mesh = build_room(attic_scene(sources=(), receivers=()))
+    return mesh, wave.wave_room(mesh, [RIGID] * len(mesh.surfaces), 0.09, C)
+
+
+def worst_cell(room):
+    """Give the greatest share that a cell's openings take of the most that is stable."""
+    worst = np.zeros(room.volume.size)
+    for axis, stride in enumerate(room.grid.stride):
+        opening = room.opening[axis]
+        worst += 0.5 * room.courant[axis] ** 2 * opening
+        worst[:-stride] += 0.5 * room.courant[axis] ** 2 * opening[stride:]
+    air = room.volume > 0.0
+    return float((worst[air] / room.volume[air]).max())
+
+
+def test_every_cell_is_stable_and_no_air_is_lost():
+    """Truth: the bound of the step on each cell, the mesh's volume; no opening is narrowed."""
+    mesh, room = attic()
+    assert room.narrowed == 0.0
+    assert worst_cell(room) <= 1.0
+    assert room.volume.sum() * room.grid.cell_m3 == pytest.approx(mesh.air_volume_m3, rel=1e-7)
+
+
+def test_stability_test_can_fail():
+    """Planted faults: cut cells as they are; a step that leaves no volume to lend."""
+    _, room = attic()
+    assert worst_cell(replace(room, volume=room.grid.volume)) > 1.2
+    assert tiny_room(RIGID, courant2=0.999).narrowed > 0.0
