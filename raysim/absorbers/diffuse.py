@@ -1,7 +1,7 @@
 """Absorption for sound from all sides: of a stack, of one impedance, in bands.
 
 Source of the weighting: Paris, Philos. Mag. 5 (1928) (from memory). Theory:
-DEVELOPERS.md, L9 to L11.
+DEVELOPERS.md, L9 to L11 and L19.
 """
 
 from dataclasses import replace
@@ -9,9 +9,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from raysim.absorbers.layers import Porous, Stack
+from raysim.absorbers.layers import Layer, Membrane, Porous, Stack
 from raysim.absorbers.media import NORMAL_AIR, Complex, Gas
-from raysim.absorbers.stack import alpha_at
+from raysim.absorbers.stack import alpha_at, lost_at
 from raysim.units import Float
 
 #: Angles of the quadrature. More change an alpha by less than 1e-4 for gaps up to 0.3 m at
@@ -24,6 +24,10 @@ N_PER_THIRD = 3
 #: Flow resistivities taken from low to high, both included, evenly in their logarithm. Over
 #: a factor of 15 the extremes between them are met to 1e-3.
 N_SPREAD = 13
+
+#: The losses of a closed panel may be so many times less or more than stated: what is built
+#: differs widely. A guess; common practice, no source.
+LOSS_FACTOR = 2.0
 
 
 @lru_cache(maxsize=16)  # finding the nodes takes several times as long as using them
@@ -44,7 +48,11 @@ def angles(limit_deg: float = 90.0, n_angle: int = N_ANGLE) -> tuple[Float, Floa
 
 
 def alpha_random(
-    stack: Stack, freq_hz: Float, gas: Gas = NORMAL_AIR, limit_deg: float = 90.0
+    stack: Stack,
+    freq_hz: Float,
+    gas: Gas = NORMAL_AIR,
+    limit_deg: float = 90.0,
+    free: bool = False,
 ) -> Float:
     """Give the random-incidence absorption coefficient of an endless stack  (L9).
 
@@ -58,6 +66,8 @@ def alpha_random(
     limit_deg : float
         Steepest angle from the normal that counts: 78 leaves grazing sound out, as is
         done for walls in small or dead rooms; the mean is over what is left.
+    free : bool
+        Air is behind instead of a rigid wall; what passes through is not absorbed  (L19).
 
     Returns
     -------
@@ -75,7 +85,8 @@ def alpha_random(
     array([0.37, 0.95])
     """
     theta_rad, weight = angles(limit_deg)
-    return np.asarray(alpha_at(stack, freq_hz, theta_rad, gas) @ weight)
+    at = lost_at if free else alpha_at
+    return np.asarray(at(stack, freq_hz, theta_rad, gas) @ weight)
 
 
 def alpha_local(zeta: Complex | Float | complex) -> Float:
@@ -102,19 +113,32 @@ def alpha_local(zeta: Complex | Float | complex) -> Float:
 
 
 def with_spread(stack: Stack, place: float) -> Stack:
-    """Give the stack with each flow resistivity moved between its bounds, 0 low to 1 high."""
+    """Give the stack with each flow resistivity moved between its bounds, 0 low to 1 high.
 
-    def moved(layer: Porous) -> Porous:
+    So are the losses of closed panels, by `LOSS_FACTOR` either way.
+    """
+
+    def moved(layer: Porous | Membrane) -> Porous | Membrane:
+        if isinstance(layer, Membrane):
+            times = LOSS_FACTOR ** (2.0 * place - 1.0)
+            return replace(layer, loss_pa_s_m=times * layer.loss_pa_s_m)
         low, high = layer.low_pa_s_m2, layer.high_pa_s_m2
         return replace(layer, resistivity_pa_s_m2=low ** (1.0 - place) * high**place)
 
     return replace(
         stack,
         layers=tuple(
-            moved(layer) if isinstance(layer, Porous) and layer.high_pa_s_m2 > 0.0 else layer
+            moved(layer) if isinstance(layer, Porous | Membrane) and _is_loose(layer) else layer
             for layer in stack.layers
         ),
     )
+
+
+def _is_loose(layer: Layer) -> bool:
+    """Say whether what a layer takes is known as a range."""
+    if isinstance(layer, Membrane):
+        return layer.loss_pa_s_m > 0.0
+    return isinstance(layer, Porous) and layer.high_pa_s_m2 > 0.0
 
 
 def in_band(
@@ -123,18 +147,19 @@ def in_band(
     fraction: int,
     gas: Gas = NORMAL_AIR,
     limit_deg: float = 90.0,
+    free: bool = False,
 ) -> Float:
     """Give the mean over each band of `alpha_random`, (n_band,)  (L11)."""
     n = N_PER_THIRD * 3 // fraction
     step = 10.0 ** (0.3 / fraction * ((np.arange(n) + 0.5) / n - 0.5))
     freq_hz = np.asarray(centre_hz, np.float64)[:, np.newaxis] * step
     return np.asarray(
-        alpha_random(stack, freq_hz.ravel(), gas, limit_deg).reshape(-1, n).mean(axis=1)
+        alpha_random(stack, freq_hz.ravel(), gas, limit_deg, free).reshape(-1, n).mean(axis=1)
     )
 
 
 def alpha_in_bands(
-    stack: Stack, centre_hz: Float, fraction: int, gas: Gas = NORMAL_AIR
+    stack: Stack, centre_hz: Float, fraction: int, gas: Gas = NORMAL_AIR, free: bool = False
 ) -> tuple[Float, Float, Float]:
     """Give low, likely and high random-incidence absorption by band.
 
@@ -142,7 +167,8 @@ def alpha_in_bands(
     a tuned absorber may peak between mid-bands, and an octave stands for its three thirds
     as in ISO 11654. The bounds are the least and the greatest of several flow
     resistivities from low to high, the likely one among them, since absorption need not
-    rise or fall throughout with resistivity; porous layers of one stack move together.
+    rise or fall throughout with resistivity; porous layers of one stack move together, and
+    with them the losses of closed panels, which are never known well.
 
     Parameters
     ----------
@@ -152,6 +178,8 @@ def alpha_in_bands(
     fraction : int
         1 for octaves, 3 for one-third octaves.
     gas : Gas
+    free : bool
+        Air is behind instead of a rigid wall.
 
     Returns
     -------
@@ -162,12 +190,11 @@ def alpha_in_bands(
     AbsorberError
         RS-M11 or RS-M12, from a porous layer's model.
     """
-    likely = in_band(stack, centre_hz, fraction, gas)
-    spread = any(isinstance(x, Porous) and x.high_pa_s_m2 > 0.0 for x in stack.layers)
-    if not spread:
+    likely = in_band(stack, centre_hz, fraction, gas, free=free)
+    if not any(_is_loose(layer) for layer in stack.layers):
         return likely, likely, likely
     several = [
-        in_band(with_spread(stack, place), centre_hz, fraction, gas)
+        in_band(with_spread(stack, place), centre_hz, fraction, gas, free=free)
         for place in np.linspace(0.0, 1.0, N_SPREAD)
     ]
     several.append(likely)

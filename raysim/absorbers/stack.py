@@ -3,7 +3,7 @@
 Waves are carried from the rigid back to the front as a pair (pressure, velocity inwards),
 of which only the ratio counts: unlike an impedance, the pair has no poles. Angles are
 radians from the normal; arrays are (n_freq, n_theta). Time runs as exp(+j omega t).
-Theory: DEVELOPERS.md, L4 to L8.
+Theory: DEVELOPERS.md, L4 to L8 and L19.
 """
 
 import math
@@ -100,11 +100,24 @@ def _thick(
 
 def _front(stack: Stack, freq_hz: Float, theta_rad: Float, gas: Gas) -> tuple[Complex, Complex]:
     """Give pressure and inward velocity at the front, but for a common factor  (L4)."""
+    p, v, _ = _carried(stack, freq_hz, theta_rad, gas, 0.0)
+    return p, v
+
+
+def _carried(
+    stack: Stack, freq_hz: Float, theta_rad: Float, gas: Gas, admittance: Float | float
+) -> tuple[Complex, Complex, Float]:
+    """Carry a pair to the front from a back of some admittance, m/(Pa s)  (L4).
+
+    Gives pressure and velocity at the front for a pressure at the back whose squared size
+    is the third result.
+    """
     freq_hz = np.asarray(freq_hz, np.float64).reshape(-1, 1)
     theta_rad = np.asarray(theta_rad, np.float64).reshape(1, -1)
     omega = 2.0 * np.pi * freq_hz
     p = np.ones((freq_hz.size, theta_rad.size), np.complex128)
-    v = np.zeros_like(p)
+    v = p * admittance
+    back2 = np.ones(p.shape)
     if stack.local:
         theta_rad = np.zeros_like(theta_rad)
     for layer in reversed(stack.layers):
@@ -114,13 +127,14 @@ def _front(stack: Stack, freq_hz: Float, theta_rad: Float, gas: Gas) -> tuple[Co
             twice = np.exp(-2j * k * layer.thickness_m)
             cosine, j_sine = 0.5 * (1.0 + twice), 0.5 * (1.0 - twice)
             p, v = p * cosine + zc * v * j_sine, v * cosine + p * j_sine / zc
+            back2 = back2 * np.abs(twice)
         else:
             z = _thin(layer, omega, gas)
             if z is None:
-                p, v = np.ones_like(p), np.zeros_like(v)
+                p, v, back2 = np.ones_like(p), np.zeros_like(v), np.zeros_like(back2)
             else:
                 p = np.asarray(p + z * v)
-    return p, v
+    return p, v, back2
 
 
 def surface_impedance(
@@ -187,3 +201,22 @@ def alpha_at(
     p, v = _front(stack, freq_hz, theta, gas)
     p, v = p * np.cos(theta).reshape(1, -1), v * gas.impedance_pa_s_m
     return np.asarray(4.0 * (p * v.conj()).real / np.abs(p + v) ** 2)
+
+
+def lost_at(
+    stack: Stack, freq_hz: Float, theta_rad: Float | float = 0.0, gas: Gas = NORMAL_AIR
+) -> Float:
+    """Give the share of a plane wave's energy that stays in a stack with air on both sides.
+
+    1 - |R|^2 - |T|^2, (n_freq, n_theta): what one side of a hung cloth takes  (L19).
+
+    Examples
+    --------
+    >>> lost_at(Stack((Sheet(0.0, 2.0 * Gas().impedance_pa_s_m),)), np.array([500.0])).round(3)
+    array([[0.5]])
+    """
+    theta = np.asarray(theta_rad, np.float64)
+    cosine = np.cos(theta).reshape(1, -1)
+    p, v, back2 = _carried(stack, freq_hz, theta, gas, cosine / gas.impedance_pa_s_m)
+    p, v = p * cosine, v * gas.impedance_pa_s_m
+    return np.asarray(4.0 * ((p * v.conj()).real - back2 * cosine**2) / np.abs(p + v) ** 2)

@@ -30,11 +30,8 @@ from raysim.geometry.placed import Placed
 from raysim.geometry.polygons import Facet, common
 from raysim.scene.model import Material, Patch, Scene
 from raysim.scene.plan import Item, Layout, State, Treatment
-from raysim.scene.treated import back_material, edge_material, front_material
+from raysim.scene.treated import back_material, edge_material, free_material, front_material
 from raysim.units import Float
-
-#: A free curtain takes on each side what it takes this far before a hard wall, metres.
-FREE_GAP_M = 0.2
 
 
 def furnish(
@@ -198,6 +195,13 @@ def _with_items(scene: Scene, items: Sequence[Item], complaints: list[Complaint]
             continue
         part = _parts(piece, surfaces, scene, materials)
         thing = piece.thing
+        if thing.kind == "sheet":  # cloth that the wave solver lets sound through
+            cloth = piece.placed.item
+            treatment = cloth.treatment
+            thing = replace(
+                thing,
+                fill=_gathered(treatment).stack if cloth.drawn_aside else treatment.stack,
+            )
         things.append(
             replace(
                 thing,
@@ -229,18 +233,17 @@ def _parts(
     """Give the names of the materials of a body's front, edge and back."""
     item, thing = piece.placed.item, piece.thing
     treatment, bands, air = item.treatment, scene.bands, scene.air
-    gap_m = piece.gap_m
-    behind: Material | None = None
     if thing is not None and thing.kind == "sheet":
-        gap_m = FREE_GAP_M
         treatment = _gathered(treatment) if item.drawn_aside else treatment
-    elif not piece.is_free:
+        sheet = free_material(treatment, bands, air, scene.materials)
+        materials[sheet.name] = sheet
+        return {"front": sheet.name, "back": sheet.name}
+    behind: Material | None = None
+    if not piece.is_free:
         under = _behind(piece.placed.footprint_m, surfaces)
         behind = scene.materials.get(under[0][0].material) if under else None
-    front = front_material(treatment, gap_m, behind, bands, air, scene.materials)
-    back = front
-    if thing is not None and thing.kind != "sheet":
-        back = back_material(treatment, gap_m, bands, air, scene.materials)
+    front = front_material(treatment, piece.gap_m, behind, bands, air, scene.materials)
+    back = back_material(treatment, piece.gap_m, bands, air, scene.materials)
     edge = edge_material(treatment, bands, air, scene.materials)
     for material in (front, back, edge):
         materials[material.name] = material

@@ -250,5 +250,5 @@ def _mixed_currencies(used: Sequence[Good]) -> list[Complaint]:
     other = [good for good in used if good.currency != currencies[0]]
     names = ", ".join(f'"{good.name}"' for good in other[:6])
     wrong = f"some prices are in {currencies[0]} and those of {names} in {other[0].currency}."
-    fix = "Give all goods that are used in one currency; we convert none."
+    fix = "Give all goods that are used in one currency, in your price file; we convert none."
     return [Complaint(str(other[0].place), wrong, fix, "RS-T07")]

@@ -7,10 +7,11 @@ layout in it; `raysim simulate` with ``--layout`` traces it.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 
-from raysim.errors import Complaint, SceneError
+from raysim.errors import Complaint, SceneError, figure
 from raysim.geometry.build import collect_room
 from raysim.geometry.furnish import furnish, placed_items
 from raysim.geometry.mesh import RoomMesh
@@ -27,7 +28,11 @@ from raysim.scene.model import Scene
 from raysim.scene.plan import Layout, Prices
 from raysim.scene.prices import read_prices, stock_prices
 from raysim.scene.read import collect_scene
+from raysim.scene.table import nearest
 from raysim.units import Float
+
+#: A zone this little outside the room is on its wall, metres.
+_CONTACT_M: Final = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +83,7 @@ def make_book(path: Path, names: Sequence[str] = (), prices_path: Path | None = 
     path : Path
         Scene file or folder.
     names : sequence of str
-        Of layouts; none: all.
+        Of layouts; none, or "all": all.
     prices_path : Path, optional
         A price file of the user's, over that of the scene.
 
@@ -100,6 +105,7 @@ def make_book(path: Path, names: Sequence[str] = (), prices_path: Path | None = 
     layouts = _chosen(scene, names, complaints)
     prices = _prices(scene, prices_path, complaints)
     kept = tuple(kept_clear(scene, mesh))
+    complaints += [_useless(zone, mesh) for zone in kept if _outside_m(zone, mesh) > _CONTACT_M]
     plans = [_plan(scene, one, prices, mesh, kept, complaints) for one in layouts]
     if complaints:
         raise SceneError(complaints)
@@ -118,18 +124,37 @@ def _chosen(scene: Scene, names: Sequence[str], complaints: list[Complaint]) -> 
                 "RS-T30",
             )
         )
-    for name in names:
+    if not names or "all" in names:
+        return list(known.values())
+    for name in dict.fromkeys(names):
         if name not in known and known:
-            listed = ", ".join(f'"{n}"' for n in known)
+            near = next((n for n in known if n.casefold() == name.casefold()), name)
             complaints.append(
                 Complaint(
-                    str(scene.path),
-                    f'there is no layout "{name}".',
-                    f"It has {listed}.",
+                    str(scene.path), f'there is no layout "{name}".', nearest(near, known),
                     "RS-T30",
                 )
-            )
-    return [known[n] for n in names if n in known] if names else list(known.values())
+            )  # fmt: skip
+    return [known[n] for n in dict.fromkeys(names) if n in known]
+
+
+def _outside_m(kept: Kept, mesh: RoomMesh) -> float:
+    """Give how far a zone with its clearance stays from the box round the room."""
+    low, high = mesh.vertices_m.min(axis=0), mesh.vertices_m.max(axis=0)
+    zone_low, zone_high = kept.points_m.min(axis=0), kept.points_m.max(axis=0)
+    apart = np.maximum(0.0, np.maximum(low - zone_high, zone_low - high))
+    return float(np.linalg.norm(apart)) - kept.clear_m
+
+
+def _useless(kept: Kept, mesh: RoomMesh) -> Complaint:
+    away_m = _outside_m(kept, mesh) + kept.clear_m
+    return Complaint(
+        str(kept.zone.place),
+        f'zone "{kept.zone.name}" is {figure(away_m, 3)} m outside the room: it would keep '
+        "nothing clear.",
+        "Give its place in metres, in the room's own coordinates.",
+        "RS-T31",
+    )
 
 
 def _prices(scene: Scene, path: Path | None, complaints: list[Complaint]) -> Prices:
@@ -156,7 +181,11 @@ def _plan(
     if found or room is None:
         complaints.extend(found)
         return None
-    counted = bill(layout.items, prices)
+    try:
+        counted = bill(layout.items, prices)
+    except SceneError as error:
+        complaints.extend(c for c in error.complaints if c not in complaints)
+        return None
     shut = out_of_reach(scene, furnished, kept)
     return Plan(
         layout=layout,

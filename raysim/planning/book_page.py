@@ -1,37 +1,32 @@
-"""The layouts of a scene as one HTML file and as tables for a terminal.
+"""The layouts of a scene as one HTML file.
 
 Texts are finished here; the template only places them. The style is that of the page of
 results, with a few marks of its own.
 """
 
 import os
-import re
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 import jinja2
-from rich.box import SIMPLE
-from rich.console import Group, RenderableType
-from rich.table import Table
-from rich.text import Text
 
+import raysim
 from raysim.errors import Complaint, StoreError
 from raysim.planning.bill import Bill, Money
 from raysim.planning.book import Book, Decay, Plan
 from raysim.planning.cautions import CAUTIONS
 from raysim.planning.checks import Finding
 from raysim.planning.cuts import CutList
-from raysim.planning.elevations import elevations
+from raysim.planning.elevations import HOW_TO_READ, elevations
 from raysim.report.numbers import amount
 from raysim.report.svg import Figure
 from raysim.scene.model import Bands
-from raysim.scene.plan import Treatment
+from raysim.scene.plan import Good
 from raysim.store.replace import replace_file, replacement_target
 from raysim.units import Float
 
-WORDS: Final = {"forbidden": "not so", "ask": "ask first", "know": "good to know"}
+WORDS: Final = {"forbidden": "against it", "ask": "ask first", "know": "good to know"}
 #: What marks a page as ours.
 _MARK: Final = '<meta name="generator" content="raysim plan">'
 _CSS: Final = {"forbidden": "fault", "ask": "watch", "know": "note"}
@@ -82,8 +77,10 @@ class PlanPage:
     about: str
     price: str
     price_range: str
+    to_buy: str  # in whole packs
     mass: str
     n_item: int
+    decay: tuple[str, str]  # at 125 Hz and 1 kHz, seconds
     verdict: str
     removed: str
     findings: tuple[Line, ...]
@@ -102,6 +99,9 @@ class BookPage:
     lead: str
     currency: str
     price_note: str
+    bare: tuple[str, str]  # decay of the room as described, at 125 Hz and 1 kHz
+    decay_note: str
+    how_to_read: str
     plans: tuple[PlanPage, ...]
     cautions: tuple[str, ...]
     footer: tuple[tuple[str, str], ...]
@@ -123,7 +123,7 @@ def verdict_of(plan: Plan) -> str:
     """Say in a few words if a layout may go up as it is."""
     n = {kind: sum(f.kind == kind for f in plan.findings) for kind in WORDS}
     if n["forbidden"]:
-        return f"not so: {n['forbidden']} reason{'s' * (n['forbidden'] > 1)}"
+        return f"no: {n['forbidden']} reason{'s' * (n['forbidden'] > 1)}"
     if n["ask"]:
         return f"ask first: {n['ask']} point{'s' * (n['ask'] > 1)}"
     return "nothing found against it"
@@ -155,18 +155,26 @@ def book_page(book: Book) -> BookPage:
         ),
         currency=currency or "price",
         price_note=_price_note(dates, currency),
+        bare=low_and_mid(book.bare, book.scene.bands),
+        decay_note=WHY_NOT_TRACED,
+        how_to_read=HOW_TO_READ,
         plans=tuple(_plan_page(book, plan, i) for i, plan in enumerate(book.plans)),
         cautions=tuple(CAUTIONS[key] for key in dict.fromkeys((*keys, "noise"))),
-        footer=(("scene", book.scene.path.name), ("made by", "raysim plan")),
+        footer=(
+            ("scene", book.scene.path.name),
+            ("made by", f"raysim plan, version {raysim.__version__}"),
+        ),
     )
 
 
 def _price_note(dates: list[str], currency: str) -> str:
     when = f" of {dates[-1]}" if dates else ""
     return (
-        f"Prices in {currency or 'the currency of the price file'}, as assumed{when}, for what "
-        "goes into the items; packs and spare are in the shopping lists. Give your own with "
-        "“--prices FILE”. Weight is of what is put up."
+        f"Prices in {currency or 'the currency of the price file'}{when}, from the price file, "
+        "which if it is not yours holds assumptions and no offers; give your own with "
+        "“--prices FILE”. Price is of what goes into the items, likely and least to most; "
+        "“packs” is what the shop asks for whole packs with spare. Weight is of what is put "
+        "up. Decay is by Eyring's formula, a hint."
     )
 
 
@@ -178,13 +186,14 @@ def _plan_page(book: Book, plan: Plan, number: int) -> PlanPage:
         about=" ".join(plan.layout.about.split()),
         price=price,
         price_range=spread,
+        to_buy=_money(plan.bill.to_buy)[0],
         mass=f"{plan.bill.total_kg:.0f}",
         n_item=len(plan.layout.items),
+        decay=low_and_mid(plan.decay, book.scene.bands),
         verdict=verdict_of(plan),
         removed=", ".join(plan.layout.without),
-        findings=tuple(
-            Line(_CSS[f.kind], WORDS[f.kind], sentence_of(f)) for f in plan.findings
-        ),
+        findings=tuple(Line(_CSS[f.kind], WORDS[f.kind], sentence_of(f)) for f in plan.findings)
+        + tuple(Line(_CSS["know"], WORDS["know"], note) for note in plan.notes),
         figures=elevations(book.scene, book.mesh, plan.placed, book.kept, f"e{number + 1}"),
         items=items_sheet(plan),
         goods=goods_sheet(plan.bill),
@@ -201,6 +210,8 @@ def items_sheet(plan: Plan) -> Sheet:
         where = " and ".join(
             f"{1000 * distance:.0f} from {name}" for name, distance in item.from_m
         )
+        if item.corner:
+            where += f", in the corner with {item.corner}"
         size = f"{1000 * item.size_m[0]:.0f} x {1000 * item.size_m[1]:.0f}"
         gap = f"{1000 * item.gap_m:.0f}" if item.gap_m else "-"
         rows.append(
@@ -211,8 +222,8 @@ def items_sheet(plan: Plan) -> Sheet:
             )
         )  # fmt: skip
     columns = (
-        "mark", "what", "on", "where, mm", "size, mm", "gap, mm", "held by", "price", "kg",
-        "leaves behind",
+        "mark", "what", "on", "where, mm", "size, mm", "gap, mm", "held by",
+        price_in(plan.bill.currency), "kg", "leaves behind",
     )  # fmt: skip
     note = (
         f"Together {plan.area_m2:.1f} m2 that sound meets and {plan.volume_m3:.2f} m3 of room "
@@ -225,15 +236,15 @@ def goods_sheet(bill: Bill) -> Sheet:
     """Give the shopping list."""
     rows = tuple(
         (
-            line.good.about, f"{amount(line.quantity, 0.01)} {line.good.unit}",
-            f"{amount(line.with_spare, 0.01)}",
-            f"{line.n_pack} x {amount(line.good.pack, 0.01)} {line.good.unit}",
+            line.good.about, _units(line.quantity, line.good),
+            _units(line.with_spare, line.good),
+            f"{line.n_pack} x {_units(line.good.pack, line.good)}",
             f"{line.to_buy.likely:.0f}", line.good.fire or "-", line.good.handling or "-",
         )
         for line in bill.goods
     )  # fmt: skip
     columns = (
-        "good", "needed", "with spare", "to buy", "price of that", "fire: ask for", "handling",
+        "what", "needed", "with spare", "to buy", price_in(bill.currency), "fire", "handling",
     )  # fmt: skip
     buy, spread = _money(bill.to_buy)
     note = (
@@ -242,6 +253,17 @@ def goods_sheet(bill: Bill) -> Sheet:
         f"{'; '.join(bill.sources)}."
     )
     return Sheet("Shopping list", columns, (1, 2, 3, 4), rows, note)
+
+
+def price_in(currency: str) -> str:
+    """Give the heading of a column of prices."""
+    return f"price, {currency}" if currency else "price"
+
+
+def _units(quantity: float, good: Good) -> str:
+    if good.unit == "piece":
+        return f"{quantity:.0f} piece{'s' * (round(quantity) != 1)}"
+    return f"{amount(quantity, 0.01)} {good.unit}"
 
 
 def cuts_sheet(cuts: CutList) -> Sheet:
@@ -279,8 +301,16 @@ def _orientation(before: Decay, after: Decay, bands: Bands) -> Orientation:
             ("with this layout", row(after.likely_s)),
             ("  least to most", spread),
         ),
-        note=WHY_NOT_TRACED,
+        note="",
     )
+
+
+def low_and_mid(decay: Decay, bands: Bands) -> tuple[str, str]:
+    """Give the decay at 125 Hz and 1 kHz as texts."""
+    low, mid = (
+        amount(float(decay.likely_s[bands.labels.index(b)]), 0.01) for b in ("125", "1k")
+    )
+    return low, mid
 
 
 def render_book(page: BookPage) -> str:
@@ -301,8 +331,14 @@ def check_page(out: Path) -> None:
     Raises
     ------
     StoreError
-        RS-F06: a file, or a folder, that is not ours.
+        RS-F06: a file, or a folder, that is not ours. RS-P08: its name says that it is
+        something else than HTML.
     """
+    if out.suffix.lower() not in (".html", ".htm") and not out.is_dir():
+        raise StoreError(
+            Complaint("--into", f'"{out.name}" is not an HTML page.',
+                      "Let the name end in .html; a browser prints it to PDF.", "RS-P08")
+        )  # fmt: skip
     if not os.path.exists(out):
         return
     try:
@@ -332,86 +368,3 @@ def write_book(book: Book, out: Path) -> Path:
     text = render_book(book_page(book))
     replace_file(target, text.encode)
     return out
-
-
-def book_table(book: Book) -> RenderableType:
-    """Give all layouts for a terminal: price, weight, and what speaks against each."""
-    table = Table(box=SIMPLE, pad_edge=False, title=book.scene.title, title_justify="left")
-    table.add_column("layout", no_wrap=True)
-    for name in ("price", "kg", "m2"):
-        table.add_column(name, justify="right", no_wrap=True)
-    table.add_column("125 Hz", justify="right", no_wrap=True)
-    table.add_column("1 kHz, s", justify="right", no_wrap=True)
-    table.add_column("may it?")
-    low, mid = _shown(book.scene.bands)
-    bare = book.bare.likely_s
-    table.add_row(
-        "(as it is)", "", "", "", amount(float(bare[low]), 0.01), amount(float(bare[mid]), 0.01)
-    )
-    for plan in book.plans:
-        decay = plan.decay.likely_s
-        table.add_row(
-            plan.layout.name, f"{plan.bill.total:.0f} {plan.bill.currency}",
-            f"{plan.bill.total_kg:.0f}", f"{plan.area_m2:.1f}",
-            amount(float(decay[low]), 0.01), amount(float(decay[mid]), 0.01), verdict_of(plan),
-        )  # fmt: skip
-    parts: list[RenderableType] = [
-        table,
-        Text("Decay: Eyring's formula, a hint; `raysim simulate SCENE --layout NAME` traces."),
-    ]
-    for plan in book.plans:
-        lines = [
-            f"  {WORDS[f.kind]}: {sentence_of(f)}"
-            for f in plan.findings
-            if f.kind != "know" or len(book.plans) == 1
-        ]
-        if lines:
-            parts.append(Text("\n".join([plan.layout.name, *lines]) + "\n"))
-    if len(book.plans) == 1:
-        plan = book.plans[0]
-        parts += [_printed(s) for s in (items_sheet(plan), goods_sheet(plan.bill))]
-    keys = dict.fromkeys(f.caution for p in book.plans for f in p.findings if f.caution)
-    parts.append(Text("\n".join(f"Caution. {CAUTIONS[k]}" for k in keys if k in CAUTIONS)))
-    return Group(*parts)
-
-
-def _shown(bands: Bands) -> tuple[int, int]:
-    return bands.labels.index("125"), bands.labels.index("1k")
-
-
-def _printed(sheet: Sheet) -> RenderableType:
-    table = Table(box=SIMPLE, pad_edge=False, title=sheet.title, title_justify="left")
-    for i, column in enumerate(sheet.columns):
-        table.add_column(column, justify="right" if i in sheet.numeric else "left")
-    for row in sheet.rows:
-        table.add_row(*row)
-    return Group(table, Text(sheet.note + "\n"))
-
-
-def treatment_table(
-    treatments: Iterable[Treatment], prices: dict[str, Money]
-) -> RenderableType:
-    """List treatments by family with size, price of one piece and how each is held."""
-    table = Table(
-        box=SIMPLE, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0), title_justify="left",
-        title="Treatments that come along; your own go into a scene as [treatment.name]",
-    )  # fmt: skip
-    table.add_column("name", no_wrap=True)
-    table.add_column("family")
-    table.add_column("size, mm", no_wrap=True)
-    table.add_column("price", justify="right", no_wrap=True)
-    table.add_column("held by")
-    table.add_column("what it is")
-    for one in treatments:
-        size = "to measure"
-        if one.size_m is not None:
-            size = f"{1000 * one.size_m[0]:.0f} x {1000 * one.size_m[1]:.0f}"
-        if one.depth_m:
-            size += f" x {1000 * one.depth_m:.0f}"
-        price = prices.get(one.name)
-        about = re.sub(r"\s+", " ", one.about)
-        table.add_row(
-            one.name, one.family, size, f"{price.likely:.0f}" if price else "-",
-            ", ".join(one.fixings), about,
-        )  # fmt: skip
-    return Group(table, Text(CAUTIONS["noise"]))

@@ -120,7 +120,7 @@ def _zone(placed: Placed, kept: Kept) -> Iterator[Finding]:
         return
     what = f'"{zone.name}"'
     where = f"in the way of {what}" if away_m == 0.0 else f"{_metres(away_m)} from {what}"
-    need = f"keep {_metres(kept.clear_m)}" if kept.clear_m > 0.0 else "keep it free"
+    need = f"keep {_metres(kept.clear_m)} away" if kept.clear_m > 0.0 else "keep it free"
     if family == "curtain" and zone.kind in ("door", "travel", "passage"):
         sentence = f"Hangs {where}: draw it aside before that is used."
         yield Finding("know", (item.name,), zone.kind, sentence)
@@ -148,10 +148,11 @@ def _item(placed: Placed, rules: Rules, bill: Bill) -> Iterator[Finding]:
     kg = f"{figure(piece_kg, 2)} kg"
     hangs = item.fixing in ("screwed", "hung", "strips") and treatment.family not in _SPREAD
     if hangs and rules.hung_kg_max is not None and piece_kg > rules.hung_kg_max:
+        instead = "Choose a lighter one" if placed.overhead else "Let it stand on the floor"
         yield Finding(
             "forbidden", me, "weight",
             f"{kg} a piece, and it hangs; {figure(rules.hung_kg_max, 2)} kg is the most that "
-            "may. Let it stand on the floor.", "weight",
+            f"may. {instead}.", "weight",
         )  # fmt: skip
     if item.fixing == "strips" and piece_kg > STRIPS_KG:
         yield Finding(
@@ -165,13 +166,19 @@ def _item(placed: Placed, rules: Rules, bill: Bill) -> Iterator[Finding]:
             f'{item.fixing.capitalize()} on "{item.on}", where nothing may be screwed.',
             "landlord",
         )  # fmt: skip
+    if item.fixing == "on rail" and _in(item.on, rules.no_screws):
+        yield Finding(
+            "ask", me, "screws",
+            f'A rail is screwed up as a rule, and nothing may be screwed on "{item.on}": ask '
+            "where it may be, or clamp it between two walls.", "landlord",
+        )  # fmt: skip
     if item.fixing in ("glued", "strips") and rules.no_glue:
         yield Finding(
             "forbidden", me, "glue",
             "Held by glue, which is not allowed here and does not come off.", "landlord",
         )  # fmt: skip
     for surface in (item.on, item.corner):
-        if surface in rules.damp and treatment.family not in ("rug", "screen"):
+        if surface and _in(surface, rules.damp) and treatment.family not in ("rug", "screen"):
             gap_m = item.gap_m if surface == item.on else 0.0
             if gap_m < DAMP_GAP_M - 1e-6:
                 yield Finding(
@@ -219,7 +226,14 @@ def _standing(placed: Placed, rules: Rules, bill: Bill) -> Iterator[Finding]:
             f"is reckoned at {figure(rules.floor_load_pa / 1000, 2)} kPa.", "floor",
         )  # fmt: skip
     against_wall = item.treatment.family in ("block", "bookcase", "corner stack")
-    if not against_wall and depth_m > 0.0 and height_m > _SLENDER * depth_m:
+    if against_wall:
+        return
+    if item.treatment.family == "curved screen":
+        yield Finding(
+            "know", me, "tipping",
+            f"{figure(kg, 2)} kg on a stand: see that it cannot tip.", "tipping",
+        )  # fmt: skip
+    elif depth_m > 0.0 and height_m > _SLENDER * depth_m:
         yield Finding(
             "know", me, "tipping",
             f"{_metres(height_m)} high and {_metres(depth_m)} deep: give it feet.", "tipping",
@@ -265,6 +279,13 @@ def _whole(rules: Rules, placed: Sequence[Placed], bill: Bill) -> Iterator[Findi
             "forbidden", (), "budget",
             f"It costs {bill.total:.0f} {bill.currency}, {over:.0f} more than the budget of "
             f"{rules.budget:.0f}. {out}",
+        )  # fmt: skip
+    elif rules.budget is not None and bill.to_buy.likely > rules.budget:
+        yield Finding(
+            "ask", (), "budget",
+            f"What goes into it costs {bill.total:.0f} {bill.currency}, but whole packs with "
+            f"spare come to {bill.to_buy.likely:.0f}, more than the budget of "
+            f"{rules.budget:.0f}. Share packs, or ask for cut lengths.",
         )  # fmt: skip
 
 

@@ -5,7 +5,8 @@ above. Measures are whole millimetres along the surface, from the corners that t
 file names to the nearest edge of each piece.
 """
 
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,11 +22,24 @@ from raysim.report.svg import Canvas, Figure
 from raysim.scene.model import Scene
 from raysim.units import Float
 
+#: What holds for every drawing of a layout.
+HOW_TO_READ: Final = (
+    "To scale. Millimetres along the surface, from the corners named in the table below to the "
+    "nearest edge. Hatched: keep clear. Do not drill before you have looked for cables and "
+    "pipes."
+)
+
 _WIDTH: Final = 620.0
 _MARGIN: Final = 62.0
 _TALLEST: Final = 520.0
 #: What lies this close to a surface lies on it, metres.
 _ON_M: Final = 0.02
+#: Height of the small type, drawing units.
+_TYPE: Final = 14.5
+#: Where along the edge of its piece a measure may start.
+_SHARES: Final = (0.5, 0.3, 0.7, 0.15, 0.85, 0.4, 0.6)
+#: How many lines may run beside it, on each side.
+_N_BESIDE: Final = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,29 +108,33 @@ def _elevation(
     canvas = Canvas(_WIDTH, height)
     _shape(canvas, sheet, outline, "outline")
     zones = [k for k in kept if k.zone.kind != "access"]  # within reach is not kept clear
+    names: list[tuple[BaseGeometry, str, str]] = []
     for patch in scene.patches:
         if patch.on == name:
             shape = _of_surface(mesh, [patch.name], sheet)
             _shape(canvas, sheet, shape, "opening")
             if not any(k.zone.around == patch.name for k in zones):
-                _write(canvas, sheet, shape, patch.name, "opening-name")
+                names.append((shape, patch.name, "opening-name"))
     offset_m = float(placed[0].origin_m @ placed[0].normal)
     for zone in zones:
         shape = _zone_on(zone, sheet, placed[0].normal, offset_m, outline)
         if not shape.is_empty:
             _shape(canvas, sheet, shape, "forbidden")
-            _write(canvas, sheet, shape, f"keep clear: {zone.zone.name}", "forbidden-name")
+            names.append((shape, zone.zone.name, "forbidden-name"))
     for one in placed:
-        _piece(canvas, sheet, mesh, one)
+        _piece(canvas, sheet, one)
+    _measures(canvas, sheet, mesh, placed)
+    covered = shapely.union_all(
+        [shapely.Polygon(sheet.flat(p.footprint_m)).buffer(0.0) for p in placed]
+    )
+    for shape, words, css in names:  # last, so that they find the room that is left
+        seen_of_it = shapely.difference(shape, covered)
+        _write(canvas, sheet, shape if seen_of_it.is_empty else seen_of_it, words, css)
     level = abs(float(placed[0].normal[2])) > 0.999
     seen = "seen from above" if level else "seen from inside the room, laid flat"
     marks = ", ".join(p.item.name for p in placed)
-    caption = (
-        f"To scale, {seen}. Millimetres along the surface, from the named corners to the "
-        "nearest edge. Hatched: keep clear. Do not drill before you have looked for cables and "
-        "pipes."
-    )
-    return canvas.figure(ident, name, f"{name} with {marks}, to scale.", caption)
+    about = f"{name} with {marks}, to scale, {seen}."
+    return canvas.figure(ident, name, about, f"{seen[0].upper()}{seen[1:]}.")
 
 
 def _lay_out(
@@ -159,7 +177,7 @@ def _write(canvas: Canvas, sheet: _Sheet, shape: BaseGeometry, words: str, css: 
     if not shape.is_empty:
         spot = shape.representative_point()
         x, y = sheet.lay(np.array([[spot.x, spot.y]]))[0]
-        canvas.label(float(x), float(y), words, css, 11.0, is_centred=True)
+        canvas.label(float(x), float(y), words, css, _TYPE, is_centred=True)
 
 
 def _zone_on(
@@ -175,8 +193,8 @@ def _zone_on(
     return shapely.intersection(body.buffer(reach_m), outline)
 
 
-def _piece(canvas: Canvas, sheet: _Sheet, mesh: RoomMesh, placed: Placed) -> None:
-    """Draw one item with its mark and its distances from the named corners."""
+def _piece(canvas: Canvas, sheet: _Sheet, placed: Placed) -> None:
+    """Draw one item with its mark and size."""
     item = placed.item
     flat = sheet.flat(placed.footprint_m)
     canvas.path(sheet.lay(flat), "piece", close=True)
@@ -187,32 +205,123 @@ def _piece(canvas: Canvas, sheet: _Sheet, mesh: RoomMesh, placed: Placed) -> Non
             ends[:, axis] = low[axis] + i / item.count[axis] * (high - low)[axis]
             (x0, y0), (x1, y1) = sheet.lay(ends)
             canvas.line(float(x0), float(y0), float(x1), float(y1), "joint")
-    middle = sheet.lay(0.5 * (low + high)[None])[0]
+    x, y = (float(v) for v in sheet.lay(0.5 * (low + high)[None])[0])
     gap = f", {1000 * item.gap_m:.0f} off" if item.gap_m > 0.0 else ""
     size = f"{1000 * item.size_m[0]:.0f} x {1000 * item.size_m[1]:.0f}{gap}"
-    canvas.text(float(middle[0]), float(middle[1]) - 2.0, item.name, "piece-name", "middle")
-    canvas.text(float(middle[0]), float(middle[1]) + 11.0, size, "piece-size", "middle")
-    for neighbour, distance_m in item.from_m:
-        towards = _away_from(mesh, neighbour, sheet)
-        axis = int(np.abs(towards).argmax())
-        side = 1.0 if towards[axis] > 0 else -1.0
-        near = low[axis] if side > 0 else high[axis]
-        # Vertical measures beside the middle, level ones below it, so that they part.
-        across = low[1 - axis] + (0.5 if axis == 0 else 0.25) * (high - low)[1 - axis]
+    room = sheet.scale * float(high[0] - low[0])
+    rows = next(
+        (r for r in ([size], re.split(r"(?<=,) ", size)) if max(map(_width, r)) <= room),
+        re.split(r"(?<= x) |(?<=,) ", size),
+    )
+    canvas.text(x, y - 3.0, item.name, "piece-name", "middle")
+    for i, row in enumerate(rows):
+        canvas.text(x, y + 0.9 * _TYPE + _TYPE * i, row, "piece-size", "middle")
+    wide = max(_width(row) for row in (item.name, *rows))
+    canvas.keep_off(x - 0.5 * wide, y - 18.0, wide, 22.0 + _TYPE * len(rows))
+
+
+def _width(words: str) -> float:
+    return 0.56 * _TYPE * len(words)
+
+
+@dataclass(frozen=True, slots=True)
+class _Measure:
+    """A line with a number, from a corner to the edge of a piece."""
+
+    axis: int  # 0 runs level on paper, 1 upright
+    ends: Float  # (2, 2) on paper
+    words: str
+    foot: Float | None = None  # (2,) where its piece ends, if the line runs beside it
+
+    @property
+    def words_at(self) -> tuple[float, float]:
+        """Middle of the base line of its number, beside the line."""
+        x, y = (float(v) for v in self.ends.mean(axis=0))
+        return (x, y - 4.0) if self.axis == 0 else (x - 4.0, y)
+
+    @property
+    def words_box(self) -> tuple[float, float, float, float]:
+        """Left, top, width and height of its number."""
+        (x, y), long = self.words_at, _width(self.words)
+        if self.axis == 0:
+            return x - 0.5 * long, y - _TYPE, long, _TYPE + 2.0
+        return x - _TYPE, y - 0.5 * long, _TYPE + 2.0, long
+
+    @property
+    def line_box(self) -> tuple[float, float, float, float]:
+        """Left, top, width and height of the line."""
+        low, high = self.ends.min(axis=0), self.ends.max(axis=0)
+        wide, tall = (float(v) for v in high - low)
+        return float(low[0]), float(low[1]), wide, tall
+
+    def too_near(self, other: "_Measure") -> bool:
+        """Tell if two parallel lines run so close that they read as one."""
+        across = 1 - self.axis
+        if self.axis != other.axis or abs(self.ends[0, across] - other.ends[0, across]) > _TYPE:
+            return False
+        mine, its = np.sort(self.ends[:, self.axis]), np.sort(other.ends[:, self.axis])
+        return bool(mine[1] > its[0] and its[1] > mine[0])
+
+
+def _measures(canvas: Canvas, sheet: _Sheet, mesh: RoomMesh, placed: Sequence[Placed]) -> None:
+    """Draw the distances of all items from the named corners, short ones first.
+
+    Each line may leave its piece at several places, or run beside it: it takes the one where
+    it crosses the fewest numbers and marks, and lies on no other line.
+    """
+    drawn: list[_Measure] = []
+    asked = [(d, neighbour, p) for p in placed for neighbour, d in p.item.from_m]
+    for distance_m, neighbour, one in sorted(asked, key=lambda a: a[0]):
+        choices = list(_choices(sheet, mesh, one, neighbour, distance_m))
+
+        def cost(m: _Measure) -> int:
+            on_words = not canvas.is_free(*m.words_box)
+            on_line = not canvas.is_free(*m.line_box)
+            near = any(m.too_near(o) for o in drawn)
+            return 4 * on_words + 2 * on_line + 4 * near + (m.foot is not None)
+
+        best = min(choices, key=cost)
+        drawn.append(best)
+        canvas.keep_off(*best.words_box)
+        _draw(canvas, best, distance_m)
+
+
+def _choices(
+    sheet: _Sheet, mesh: RoomMesh, placed: Placed, neighbour: str, distance_m: float
+) -> Iterator[_Measure]:
+    flat = sheet.flat(placed.footprint_m)
+    low, high = flat.min(axis=0), flat.max(axis=0)
+    towards = _away_from(mesh, neighbour, sheet)
+    axis = int(np.abs(towards).argmax())
+    side = 1.0 if towards[axis] > 0 else -1.0
+    near = low[axis] if side > 0 else high[axis]
+    for share in _SHARES:
         ends = np.zeros((2, 2))
         ends[:, axis] = near - side * distance_m, near
-        ends[:, 1 - axis] = across
-        (x0, y0), (x1, y1) = sheet.lay(ends)
-        if distance_m > 0.0:
-            canvas.line(float(x0), float(y0), float(x1), float(y1), "measure")
-        for x, y in ((x0, y0), (x1, y1)):
-            canvas.line(float(x) - 3, float(y) + 3, float(x) + 3, float(y) - 3, "measure")
-        words = f"{1000 * distance_m:.0f}"
-        x, y = float(x0 + x1) / 2, float(y0 + y1) / 2
-        if axis == 0:
-            canvas.text(x, y - 4.0, words, "measure-text", "middle")
-        else:
-            canvas.upright(x - 4.0, y, words, "measure-text")
+        ends[:, 1 - axis] = low[1 - axis] + share * (high - low)[1 - axis]
+        yield _Measure(axis, sheet.lay(ends), f"{1000 * distance_m:.0f}")
+    for i in range(1, _N_BESIDE + 1):  # beside the piece, with a line that leads there
+        for edge, sign in ((high, 1.0), (low, -1.0)):
+            foot = np.zeros((1, 2))
+            foot[0, axis], foot[0, 1 - axis] = near, edge[1 - axis]
+            ends[:, 1 - axis] = edge[1 - axis] + sign * i * 1.2 * _TYPE / sheet.scale
+            beside = sheet.lay(ends.copy())
+            yield _Measure(axis, beside, f"{1000 * distance_m:.0f}", sheet.lay(foot)[0])
+
+
+def _draw(canvas: Canvas, measure: _Measure, distance_m: float) -> None:
+    (x0, y0), (x1, y1) = ((float(a), float(b)) for a, b in measure.ends)
+    if distance_m > 0.0:
+        canvas.line(x0, y0, x1, y1, "measure")
+    if measure.foot is not None:
+        canvas.line(float(measure.foot[0]), float(measure.foot[1]), x1, y1, "measure")
+    for x, y in ((x0, y0), (x1, y1)):
+        canvas.line(x - 3, y + 3, x + 3, y - 3, "measure")
+    x, y = measure.words_at
+    if measure.axis == 0:
+        canvas.text(x, y, measure.words, "measure-text", "middle")
+    else:
+        canvas.upright(x, y, measure.words, "measure-text")
 
 
 def _away_from(mesh: RoomMesh, neighbour: str, sheet: _Sheet) -> Float:

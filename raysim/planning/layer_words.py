@@ -93,7 +93,19 @@ def is_layer(words: str) -> bool:
 
 
 def split(words: Sequence[str]) -> list[str]:
-    """Take layers apart that were typed as one text, with + or ; between."""
+    """Take layers apart that were typed as one text, with + or ; between.
+
+    Words that lost their quotation marks, one number or word each, are put together again.
+
+    Examples
+    --------
+    >>> split(["wool", "100", "mm", "air", "50"])
+    ['wool 100 mm', 'air 50']
+    """
+    if len(words) > 1 and words[0].lower() in KINDS and not any(" " in w for w in words):
+        starts = [i for i, w in enumerate(words) if w.lower() in KINDS or w in "+;"]
+        ends = [*starts[1:], len(words)]
+        words = [" ".join(words[a:b]) for a, b in zip(starts, ends, strict=True)]
     return [part.strip() for text in words for part in re.split(r"[+;]", text) if part.strip()]
 
 
@@ -165,7 +177,8 @@ def _parse(text: str, complaints: list[Complaint]) -> tuple[dict[str, str], list
         factor = _TO_MM.get(unit, 0.001 if unit in ("g", "g/m2", "g/m²") else 1.0)
         entry[key] = _written(key, [factor * v for v in values])
     if wrong:
-        complaints.append(Complaint(f'"{text}"', wrong, f"For example: {_FORMS}.", "RS-M20"))
+        fix = f"Lengths are in mm, cm or m, masses in kg or g. For example: {_FORMS}."
+        complaints.append(Complaint(f'"{text}"', wrong, fix, "RS-M20"))
         return None
     return entry, _assume(kind, word.lower(), entry)
 

@@ -215,7 +215,7 @@ def answer(blanket: Blanket) -> str:
         if math.isinf(blanket.resonance_hz)
         else f", and a tight one can let more through near {frequency(blanket.resonance_hz)}"
     )
-    lows = float(blanket.hung.most_db[:2].max())
+    lows = max(float(g.most_db[:2].max()) for g in (blanket.lying, blanket.hung))
     return (
         f"{word}: a blanket on a window, like foam, panels or a curtain, does next to nothing "
         f"against traffic, music and voices (at most {level(lows)} dB in the lows{where}). "

@@ -1,9 +1,9 @@
 """What a stack of layers does, and what a gap or a thicker slab would add for its price.
 
 Absorption by octave from 63 Hz to 8 kHz, each the mean of its three thirds: straight on,
-from all sides on an endless stack (least, likely, most by flow resistivity), and per square
-metre of one piece with edges. Single figures are those of the endless stack; a chamber
-measures a piece, and so more. A rigid wall is behind.
+from all sides on an endless stack (least, likely, most by flow resistivity and by the
+losses of closed panels), and per square metre of one piece with edges. Single figures are
+those of the endless stack; a chamber measures a piece, and so more. A rigid wall is behind.
 """
 
 from dataclasses import dataclass, replace
@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.absorbers.diffuse import alpha_in_bands
+from raysim.absorbers.diffuse import alpha_in_bands, in_band
 from raysim.absorbers.finite import alpha_finite
 from raysim.absorbers.layers import AirGap, Porous, Stack
 from raysim.absorbers.media import Gas, in_range
@@ -185,17 +185,8 @@ def _thicker(stack: Stack, factor: float) -> Stack:
 
 def _variant(name: str, stack: Stack, per_m: float, gas: Gas) -> Variant:
     porous_m = sum(x.thickness_m for x in stack.layers if isinstance(x, Porous))
-    likely = alpha_in_bands(_without_spread(stack), _THIRDS_HZ, 3, gas)[1]
+    likely = in_band(stack, _THIRDS_HZ, 3, gas)
     return Variant(name, stack.depth_m, _octaves(likely), porous_m * per_m)
-
-
-def _without_spread(stack: Stack) -> Stack:
-    """Give the stack with its likely flow resistivities alone, to spare the others."""
-    layers = tuple(
-        replace(x, low_pa_s_m2=0.0, high_pa_s_m2=0.0) if isinstance(x, Porous) else x
-        for x in stack.layers
-    )
-    return replace(stack, layers=layers)
 
 
 def _price_per_m(title: str, prices: Prices | None) -> tuple[float, str]:

@@ -195,7 +195,7 @@ def stack_figure(facts: StackFacts) -> Figure:
     caption = (
         "Share of the sound that is not given back, by third of an octave. Thick: from all "
         "sides, an endless stack"
-        + (", and the band its least and most by flow resistivity" if has_spread else "")
+        + (", and the band its least and most by what is not known" if has_spread else "")
         + ". Dotted: straight on. Dashed: one piece with its edges, per square metre, which "
         "may exceed 1."
     )

@@ -2,11 +2,12 @@
 
 A path of energy e arrives as pressure sqrt(e): the direct sound in free field at 1 m on
 axis is a unit impulse. Specular paths come at their exact time, each with the smooth
-minimum-phase response that has its energy in every band; walls count as hard, so their
-sign is plus. Late sound is noise of random sign, first sparse and then dense as
-reflections are, that follows the histogram in every band. The noise depends on the seed
-and the numbers of source and receiver alone: in another layout of the room it is the
-same, so that what differs to the ear is the room.
+minimum-phase response that has its energy in every band. Walls without layers count as
+hard, so their sign is plus; walls with layers turn the phase as they do. Late sound is
+noise of random sign, first sparse and then dense as reflections are, that follows the
+histogram in every band. The noise depends on the seed and the numbers of source and
+receiver alone: in another layout of the room it is the same, so that what differs to the
+ear is the room.
 """
 
 from typing import Final
@@ -14,6 +15,7 @@ from typing import Final
 import numpy as np
 from scipy import fft
 
+from raysim.absorbers.media import Complex
 from raysim.errors import Complaint, SettingsError
 from raysim.records import Arrivals, EnergyHistogram
 from raysim.response.bands import (
@@ -23,6 +25,7 @@ from raysim.response.bands import (
     power_response,
 )
 from raysim.response.microphone import arrival_gain, histogram_share
+from raysim.response.walls import PathWalls
 from raysim.scene.model import Bands
 from raysim.units import Float, band_edges_hz
 
@@ -32,6 +35,7 @@ _N_FILTER: Final = 8192
 _N_SINC: Final = 64
 _KAISER_BETA: Final = 8.0
 _CHUNK: Final = 128  # arrivals worked on at once, to bound memory
+_ROUNDS: Final = 6  # of settling what layered walls' bands leak
 
 #: Density of late arrivals per s: 4 pi c^3 t^2 / V for 50 m3, never below two per
 #: millisecond, so that every bin of early scattered sound has something to scale.
@@ -51,6 +55,7 @@ def impulse_response(
     seed: int = 1,
     source_index: int = 0,
     receiver_index: int = 0,
+    walls: PathWalls | None = None,
 ) -> Float:
     """Give the pressure at the receiver's microphone after an impulse at the source.
 
@@ -66,6 +71,8 @@ def impulse_response(
         The microphone's first-order pattern p, 1 omnidirectional.
     seed, source_index, receiver_index : int
         All that the late noise depends on.
+    walls : PathWalls, optional
+        Layers of the walls that paths meet; else all walls count as hard.
 
     Returns
     -------
@@ -85,12 +92,38 @@ def impulse_response(
     SettingsError
         RS-W10: the sample rate is too low for the highest band.
     """
+    early, late = early_and_late(
+        arrivals, histogram, bands, sample_rate_hz, receiver_aim, pattern, seed, source_index,
+        receiver_index, walls,
+    )  # fmt: skip
+    response = np.zeros(max(early.size, late.size))
+    response[: early.size] += early
+    response[: late.size] += late
+    return response
+
+
+def early_and_late(
+    arrivals: Arrivals,
+    histogram: EnergyHistogram,
+    bands: Bands,
+    sample_rate_hz: int,
+    receiver_aim: Float,
+    pattern: float = 1.0,
+    seed: int = 1,
+    source_index: int = 0,
+    receiver_index: int = 0,
+    walls: PathWalls | None = None,
+) -> tuple[Float, Float]:
+    """Give what arrives on exact paths, and the noise that stands for all the rest.
+
+    Parameters, scale and errors are those of `impulse_response`, which adds the two up.
+    """
     _check_rate(sample_rate_hz, bands)
     aim = np.asarray(receiver_aim, dtype=np.float64)
     gain = arrival_gain(arrivals.direction, aim, pattern)
     energy = histogram.energy.mean(axis=0) * histogram_share(histogram, aim, pattern)
     unmix = np.asarray(np.linalg.inv(leakage(sample_rate_hz, bands)), dtype=np.float64)
-    early = specular_part(arrivals, gain, bands, sample_rate_hz, unmix)
+    early = specular_part(arrivals, gain, bands, sample_rate_hz, unmix, walls)
     late = late_part(
         energy,
         histogram.bin_s,
@@ -100,10 +133,7 @@ def impulse_response(
         (seed, source_index, receiver_index),
         start_s=float(arrivals.delay_s.min()) if arrivals.delay_s.size else 0.0,
     )
-    response = np.zeros(max(early.size, late.size))
-    response[: early.size] += early
-    response[: late.size] += late
-    return response
+    return early, late
 
 
 def _check_rate(sample_rate_hz: int, bands: Bands) -> None:
@@ -120,9 +150,14 @@ def _check_rate(sample_rate_hz: int, bands: Bands) -> None:
 
 
 def specular_part(
-    arrivals: Arrivals, gain: Float, bands: Bands, sample_rate_hz: int, unmix: Float
+    arrivals: Arrivals,
+    gain: Float,
+    bands: Bands,
+    sample_rate_hz: int,
+    unmix: Float,
+    walls: PathWalls | None = None,
 ) -> Float:
-    """Give the response of the specular paths alone  (S4).
+    """Give the response of the specular paths alone  (S4), (S10).
 
     Parameters
     ----------
@@ -133,6 +168,7 @@ def specular_part(
     sample_rate_hz : int
     unmix : (n_band, n_band) float64
         Energies to be read back to energies to be played.
+    walls : PathWalls, optional
 
     Returns
     -------
@@ -144,7 +180,9 @@ def specular_part(
     last = int(arrivals.delay_s.max() * sample_rate_hz)
     # A lead of half a delay filter, cut off in the end: sound cannot precede emission.
     out = np.zeros(half + last + _N_FILTER + _N_SINC)
-    power = power_response(fft.rfftfreq(_N_FILTER, 1.0 / sample_rate_hz), bands)
+    freq_hz = fft.rfftfreq(_N_FILTER, 1.0 / sample_rate_hz)
+    power = power_response(freq_hz, bands)
+    leak = None if walls is None else _leak(freq_hz, power, bands)
     fade = np.ones(_N_FILTER)
     fade[_N_FILTER // 2 :] = 0.5 + 0.5 * np.cos(np.linspace(0.0, np.pi, _N_FILTER // 2))
     tap = np.arange(-half + 1, half + 1)
@@ -156,10 +194,19 @@ def specular_part(
         window = np.i0(_KAISER_BETA * np.sqrt(np.clip(1.0 - (away / half) ** 2, 0.0, 1.0)))
         sinc = np.sinc(away) * window / np.i0(_KAISER_BETA)
         played = played_energy(arrivals.energy[part], unmix)
+        turns = None
+        if walls is not None:
+            cosine = None if arrivals.cosine is None else arrivals.cosine[part]
+            turns = walls.turns(arrivals.surfaces[part], cosine, freq_hz)
+        if turns is not None and leak is not None:
+            played = _before_walls(played, arrivals.energy[part], turns, leak)
         magnitude = np.sqrt(played @ power)
         heard = magnitude.max(axis=1) > 0.0
         magnitude[~heard] = 1.0
-        shape = fft.irfft(minimum_phase(magnitude, _N_FILTER), _N_FILTER) * fade
+        spectrum: Complex = minimum_phase(magnitude, _N_FILTER).astype(np.complex128)
+        if turns is not None:
+            spectrum *= turns
+        shape = fft.irfft(spectrum, _N_FILTER) * fade
         n = 2 * _N_FILTER
         pulse = fft.irfft(fft.rfft(shape, n) * fft.rfft(sinc, n), n)
         pulse *= (gain[part] * heard)[:, None]
@@ -167,6 +214,38 @@ def specular_part(
         for one, at in zip(pulse, whole, strict=True):
             out[at + 1 : at + 1 + length] += one[:length]
     return out[half:]
+
+
+def _leak(freq_hz: Float, power: Float, bands: Bands) -> Float:
+    """Give how each frequency of a band that is played counts in one that is read  (S5).
+
+    (n_band read, n_band played, n_freq).
+    """
+    read = power_response(freq_hz, bands, closed=True)
+    read /= read.sum(axis=1, keepdims=True)
+    return np.asarray(read[:, np.newaxis] * power)
+
+
+def _before_walls(played: Float, energy: Float, turns: Complex, leak: Float) -> Float:
+    """Give what to play into layered walls so that what comes out has the stored energies.
+
+    The walls' own size is in the stored energy already. A few rounds settle what bands
+    leak; as elsewhere, a band drowned in its neighbours' leak is not driven to nothing.
+    Paths whose walls have no layers are left as they are.
+    """
+    turned = np.flatnonzero((turns != 1.0).any(axis=1))
+    n_band, wanted = len(leak), energy[turned]
+    matrix = np.abs(turns[turned]) ** 2 @ leak.reshape(n_band**2, -1).T
+    matrix = matrix.reshape(-1, n_band, n_band)  # of each path: read from played
+    alone = np.maximum(np.einsum("nbb->nb", matrix), 1e-12)
+    least, now = 0.1 * wanted / alone, played[turned] / alone
+    for _ in range(_ROUNDS):
+        got = np.einsum("nbc,nc->nb", matrix, now)
+        ratio = np.divide(wanted, got, out=np.ones_like(got), where=got > 0.0)
+        now = np.maximum(now * ratio, least)
+    out = played.copy()
+    out[turned] = now
+    return out
 
 
 def played_energy(energy: Float, unmix: Float) -> Float:

@@ -8,6 +8,7 @@ _FRACTION = {"octave": 1, "third": 3}
 SEED = (0, 2**53)
 RAYS = (100, 10**9)
 UNTIL_T30_PCT = (0.1, 50.0)
+CROSSOVER_HZ = (100.0, 1000.0)
 _SAMPLE_RATES_HZ = (44_100, 48_000, 96_000)
 
 
@@ -63,6 +64,8 @@ def read_settings(outer: Table) -> Settings:
     order = table.number("image_order", 0, 12, whole=True)
     bin_ms = table.number("bin_ms", 0.1, 20.0, "ms")
     rate_hz = table.number("sample_rate_hz", 8_000, 192_000, "Hz", whole=True)
+    bass = table.flag("bass")
+    crossover_hz = table.number("crossover_hz", *CROSSOVER_HZ, "Hz")
     table.close()
     if rate_hz is not None and rate_hz not in _SAMPLE_RATES_HZ:
         table.complain(
@@ -89,6 +92,8 @@ def read_settings(outer: Table) -> Settings:
         bin_s=usual.bin_s if bin_ms is None else bin_ms / 1000.0,
         sample_rate_hz=usual.sample_rate_hz if rate_hz is None else int(rate_hz),
         place=table.place(),
+        bass=usual.bass if bass is None else bass,
+        crossover_hz=crossover_hz,
     )
 
 

@@ -243,6 +243,8 @@ class Settings:
     bin_s: float = 0.001
     sample_rate_hz: int = 48_000
     place: Place = NOWHERE
+    bass: bool = True  # solve for pressure below the crossover
+    crossover_hz: float | None = None  # None: by the room's volume
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,3 +272,4 @@ class Scene:
     rules: Rules = field(default_factory=Rules)
     treatments: dict[str, Treatment] = field(default_factory=dict)  # catalogue and own
     prices: Prices | None = None
+    use: str | None = None  # one of `USES`: what the room is for, if stated

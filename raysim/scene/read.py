@@ -36,6 +36,7 @@ from raysim.scene.rules import read_rules, read_zones
 from raysim.scene.table import Table, nearest
 from raysim.scene.toml_file import read_table
 from raysim.scene.treatments import check_goods, read_treatments, treatments_catalogue
+from raysim.scene.uses import USES
 
 SCENE_FILE = "scene.toml"
 
@@ -93,6 +94,7 @@ def collect_scene(path: str | Path, complaints: list[Complaint]) -> Scene | None
     title = outer.text("title", required=True)
     about = outer.text("about")
     ignored = outer.texts("ignored")
+    use = outer.word("use", USES)
     bands, air = read_bands(outer), read_air(outer)
     materials = _read_all_materials(outer, file, bands, air, complaints)
     stand_in = next(iter(materials))
@@ -154,6 +156,7 @@ def collect_scene(path: str | Path, complaints: list[Complaint]) -> Scene | None
         rules=rules,
         treatments=treatments,
         prices=prices,
+        use=use,
     )
 
 

@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from raysim.absorbers.layers import AirGap, Layer, Porous, Stack
-from raysim.scene.layered import before, completed, draft
+from raysim.scene.layered import before, completed, draft, hung_free, with_edges
 from raysim.scene.materials import catalogue
 from raysim.scene.model import Air, Bands, Material
 from raysim.scene.plan import Treatment
@@ -21,6 +21,9 @@ from raysim.scene.plan import Treatment
 _BOARD = "table_wood"
 #: Families thin enough for what lies under them to go on absorbing, tabled or not.
 _COVERS = ("cover", "curtain", "rug")
+#: What is left, on either side, of the absorption tabled before a wall when cloth hangs
+#: free: low, likely, high  (L19).
+FREE_SHARE = (0.5, 2.0 / 3.0, 1.0)
 
 
 def front_material(
@@ -38,7 +41,7 @@ def front_material(
     counts to its middle plane: at wavelengths long against its size the pressure is the
     same on both sides and nothing moves there, and at short ones half the depth is
     plenty. A tabled material is taken as it is; only curtains, rugs and covers keep what
-    is behind them.
+    is behind them. Edges count in the upper bound alone, by the size of one piece.
 
     Parameters
     ----------
@@ -76,9 +79,46 @@ def front_material(
     # Never the treatment's bare name, which a material of the catalogue may have too.
     called = name if gap_m > 0.0 else f"{name}, front"
     front = _layered(called, replace(treatment.stack, layers=layers), treatment, bands, air)
+    if treatment.size_m is not None:
+        front = with_edges(front, treatment.size_m, bands, air)
     if behind is None:
         return front
     return replace(before(front, behind), name=f"{name}, before {behind.name}")
+
+
+def free_material(
+    treatment: Treatment, bands: Bands, air: Air, materials: Mapping[str, Material]
+) -> Material:
+    """Give what either side of a curtain that hangs free in the room does to sound  (L19).
+
+    Its layers without the air that is meant to be behind them, and what passes through is
+    not absorbed; of a table, made before a wall, a part. Nothing passes through a sheet in
+    the mesh, so that what would pass is reflected: as much arrives from the other side.
+    Parameters and errors are those of `front_material`.
+    """
+    name = f"{treatment.name}, hung free"
+    if treatment.stack is None:
+        tabled = _tabled(treatment, bands, air, materials)
+        low, likely, high = FREE_SHARE
+        return replace(
+            tabled,
+            name=name,
+            alpha_low=low * tabled.alpha_low,
+            alpha=likely * tabled.alpha,
+            alpha_high=high * tabled.alpha_high,
+            stack=None,
+            behind_alpha=None,
+        )
+    layers = list(treatment.stack.layers)
+    while isinstance(layers[-1], AirGap):
+        layers.pop()
+    scattering = np.full(bands.n_band, treatment.scattering)
+    scattering.setflags(write=False)
+    made = hung_free(
+        name, replace(treatment.stack, layers=tuple(layers)), scattering, bands, air
+    )
+    source = f"{made.source}: {treatment.source}" if treatment.source else made.source
+    return replace(made, source=source, place=treatment.place)
 
 
 def back_material(
@@ -100,7 +140,8 @@ def back_material(
         return _board(bands, air, materials)
     layers = _to_the_middle(tuple(reversed(treatment.stack.layers)))
     stack = replace(treatment.stack, layers=layers)
-    return _layered(f"{treatment.name}, back", stack, treatment, bands, air)
+    back = _layered(f"{treatment.name}, back", stack, treatment, bands, air)
+    return back if treatment.size_m is None else with_edges(back, treatment.size_m, bands, air)
 
 
 def edge_material(

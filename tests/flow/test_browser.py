@@ -1,4 +1,4 @@
-"""The report page in a real browser: no complaint, no sideways scroll, printed whole.
+"""Our pages in a real browser: no complaint, no sideways scroll, printed whole.
 
 Needs Chromium. Without it these tests are skipped, but fail where CI=true is set.
 """
@@ -9,10 +9,13 @@ import re
 import shutil
 import subprocess
 from html import escape, unescape
+from pathlib import Path
 
 import pytest
 from pages import write_results
 
+from raysim.planning.book import make_book
+from raysim.planning.book_page import book_page, render_book
 from raysim.report.render import write_page
 
 #: Phone and desktop, in CSS pixels.
@@ -55,6 +58,12 @@ def html(tmp_path_factory):
     folder = tmp_path_factory.mktemp("browser")
     page = write_page(write_results(folder / "box.h5"), folder / "page.html")
     return page.read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def plan_html():
+    scene = Path(__file__).parents[2] / "scenes/weir-bulletin"
+    return render_book(book_page(make_book(scene, ["C2", "C4"])))
 
 
 @pytest.fixture
@@ -136,3 +145,29 @@ def test_printing_closed_parts_is_found(browse, html, tmp_path):
     closed = re.sub(r"<script>.*</script>", "", html, flags=re.DOTALL)
     closed = re.sub(r"details:not.*content-visibility.*", "", closed)
     assert n_sheets(browse, closed, tmp_path) < n_sheets(browse, html, tmp_path)
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_plan_fits_without_complaint(browse, plan_html, width):
+    """Truth: the window's own width; every drawing takes up room. No tolerance."""
+    told, complaints = probe(browse, plan_html, width)
+    assert complaints == []
+    assert told["width"] == width
+    assert told["needed"] <= width
+    assert told["pictures"] == plan_html.count('role="img"') > 4
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_a_wide_plan_is_found(browse, plan_html, width):
+    """Planted fault: nothing holds the widest tables in."""
+    wide = re.sub(r"\.wide \{[^}]*\}", ".wide table { min-width: 1400px; }", plan_html)
+    assert wide != plan_html
+    told, _ = probe(browse, wide, width)
+    assert told["needed"] > width
+
+
+def test_plan_prints_each_layout_on_a_sheet_of_its_own(browse, plan_html, tmp_path):
+    """Truth: two layouts; without the rule that parts them they need fewer sheets."""
+    joined = plan_html.replace(".plan + .plan { break-before: page; }", "")
+    assert joined != plan_html
+    assert 1 < n_sheets(browse, joined, tmp_path) < n_sheets(browse, plan_html, tmp_path)

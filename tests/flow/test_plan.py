@@ -4,7 +4,9 @@ The rooms are invented; what each layout gets wrong was put there on purpose, so
 trap is a truth to check against, and each sound layout a twin that must pass.
 """
 
+import re
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 
 import pytest
@@ -188,3 +190,146 @@ def test_command_overwrites_nothing_that_is_not_ours(tmp_path, capsys):
 def test_unknown_layout_in_python_is_an_error():
     with pytest.raises(SceneError, match="no layout"):
         make_book(SCENES / "weir-bulletin", ["Z1"])
+
+
+def rewritten(tmp_path, *changes, scene="weir-bulletin"):
+    """Copy a demo scene with some text replaced; give its folder."""
+    text = (SCENES / scene / "scene.toml").read_text(encoding="utf-8")
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new, 1)
+    (tmp_path / "scene.toml").write_text(text, encoding="utf-8")
+    return tmp_path
+
+
+def test_a_zone_outside_the_room_is_a_mistake_and_one_behind_a_wall_is_not(tmp_path):
+    """Truth: the room ends at x = 4.6 m; a clearance of 0.6 m reaches 0.6 m beyond it."""
+    detector = 'kind = "detector"\nat_m = [2.3, 1.02, 2.7]'
+    assert make_book(rewritten(tmp_path, (detector, detector.replace("2.3", "5.1"))), ["C4"])
+    far = rewritten(tmp_path, (detector, detector.replace("2.3", "23")))
+    with pytest.raises(SceneError, match=r'"smoke detector" is 18.4 m outside .*RS-T31'):
+        make_book(far, ["C4"])
+
+
+def test_every_layout_may_be_asked_for_by_one_word(books):
+    book = make_book(SCENES / "weir-bulletin", ["all"])
+    assert [p.layout.name for p in book.plans] == ["C1", "C2", "C3", "C4", "C5"]
+
+
+def test_a_slip_in_case_finds_its_layout():
+    with pytest.raises(SceneError, match=r'no layout "c4"\. Did you mean "C4"'):
+        make_book(SCENES / "weir-bulletin", ["c4"])
+
+
+def test_goods_without_price_are_told_of_all_layouts_at_once(tmp_path):
+    """Two currencies in every layout that buys panels: one complaint each, not the first."""
+    prices = tmp_path / "mine.toml"
+    prices.write_text(
+        'currency = "USD"\ndate = "2026"\nsource = "invented"\n[good.cloth]\n'
+        'about = "cloth"\nunit = "m2"\nprice = 7\n[good.felt_12]\nabout = "felt"\n'
+        'unit = "m2"\nprice = 20\n',
+        encoding="utf-8",
+    )
+    with pytest.raises(SceneError) as raised:
+        make_book(SCENES / "weir-bulletin", (), prices)
+    codes = [c.code for c in raised.value.complaints]
+    assert len(codes) > 1
+    assert set(codes) == {"RS-T07"}
+
+
+def test_damp_everywhere_is_damp_on_each_wall(books):
+    """Felt without a gap: found by the wall's name and by "*", and not without a rule."""
+    book, plan = books["weir-bulletin"], plan_of(books, "weir-bulletin", "C1")
+
+    def damp(*walls):
+        found = again(book, plan, rules=Rules(damp=walls))
+        return {name for f in found if f.rule == "damp" for name in f.items}
+
+    assert damp() == set()
+    assert damp("plain long wall") == {"F1", "F2", "F3"}
+    assert damp("*") == {f"F{i}" for i in range(1, 8)}
+
+
+def test_a_rail_where_nothing_may_be_screwed_is_asked_about(books):
+    book, plan = books["weir-bulletin"], plan_of(books, "weir-bulletin", "C2")
+    assert ("screws", "V1") in reasons(plan, "ask")
+    free = again(book, plan, rules=Rules(no_screws=("door end",)))
+    assert not any("V1" in f.items for f in free if f.rule == "screws")
+
+
+def test_whole_packs_beyond_the_budget_are_told(books):
+    """Truth: a budget between the price of the quantities and that of whole packs."""
+    book, plan = books["weir-bulletin"], plan_of(books, "weir-bulletin", "C2")
+    between = 0.5 * (plan.bill.total + plan.bill.to_buy.likely)
+    assert plan.bill.total < between < plan.bill.to_buy.likely
+
+    def money(budget):
+        return [
+            f.kind for f in again(book, plan, rules=Rules(budget=budget)) if f.rule == "budget"
+        ]
+
+    assert money(between) == ["ask"]
+    assert money(plan.bill.to_buy.likely + 1.0) == []
+    assert money(plan.bill.total - 1.0) == ["forbidden"]
+
+
+def test_what_hangs_overhead_is_not_told_to_stand(books):
+    """A cloud cannot stand on the floor: the advice is another."""
+    tight = Rules(hung_kg_max=5.0)
+    walls = plan_of(books, "weir-bulletin", "C2")
+    clouds = plan_of(books, "ferry-slip-trio", "B2")
+    assert any(p.overhead for p in clouds.placed)
+
+    def advice(book, plan):
+        found = [f for f in again(book, plan, rules=tight) if f.rule == "weight"]
+        over = {p.item.name for p in plan.placed if p.overhead}
+        return {(f.items[0] in over, f.sentence.rsplit(". ", 1)[-1]) for f in found}
+
+    assert advice(books["weir-bulletin"], walls) == {(False, "Let it stand on the floor.")}
+    assert (True, "Choose a lighter one.") in advice(books["ferry-slip-trio"], clouds)
+
+
+def level_measures(svg):
+    """Give left end, right end and height of each level line that measures a distance."""
+    number = r'"([\d.]+)"'
+    found = re.findall(
+        rf'<line class="measure" x1={number} y1={number} x2={number} y2={number}', svg
+    )
+    lines = [tuple(float(v) for v in row) for row in found]
+    return [(min(a, c), max(a, c), b) for a, b, c, d in lines if b == d]
+
+
+def test_measures_of_a_drawing_do_not_lie_on_each_other(books):
+    """Three panels side by side, each measured from the same corner.
+
+    Truth: two lines that share a stretch need a number's height between them, 10 of the
+    14.5 units that its type takes with its leading.
+    """
+    page = book_page(books["weir-bulletin"])
+    wall = next(f for f in page.plans[1].figures if f.title == "plain long wall")
+    lines = level_measures(wall.svg)
+    assert len(lines) == 3
+
+    def clashes(some):
+        return [
+            (a, b) for a, b in combinations(some, 2)
+            if a[0] < b[1] and b[0] < a[1] and abs(a[2] - b[2]) < 10.0
+        ]  # fmt: skip
+
+    assert clashes(lines) == []
+    assert len(clashes([(left, right, 0.0) for left, right, _ in lines])) == 3  # planted
+
+
+def test_page_is_no_pdf(tmp_path, capsys):
+    scene = str(SCENES / "weir-bulletin")
+    assert main(["plan", scene, "--into", str(tmp_path / "plan.pdf")]) == 2
+    assert "RS-P08" in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())
+
+
+def test_treatments_are_listed_with_prices_and_their_currency(capsys):
+    assert main(["treatments"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "price, EUR" in said
+    assert re.search(r"felt_12 cover to measure \d+/m2", said)
+    assert re.search(r"wool_panel_100 panel 1200 x 600 x 100 \d+ screwed", said)

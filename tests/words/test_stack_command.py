@@ -6,6 +6,7 @@ rows, and exact texts. Tolerance: half the last printed digit.
 
 import re
 import xml.etree.ElementTree as ElementTree
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ from raysim.absorbers.layers import AirGap, Holes, Membrane, Porous, Sheet, Slot
 from raysim.cli import main
 from raysim.errors import SettingsError
 from raysim.planning.layer_words import is_layer, split, typed_stack
-from raysim.planning.noise import blanket_before_window, check_options, cover_limit_db
+from raysim.planning.noise import answer, blanket_before_window, check_options, cover_limit_db
 from raysim.planning.stack_facts import stack_facts, variants
 from raysim.planning.stack_names import Shelf
 from raysim.scene.prices import stock_prices
@@ -296,6 +297,20 @@ def test_noise_says_no_first(capsys):
     assert "Never tape up a way of escape" in out
     assert "it stops 17.0" in out
     assert said(capsys, "noise", "--gap-mm", "0").startswith("No: a blanket")
+
+
+def told_of_lows_db(text):
+    return float(re.search(r"at most ([\d.]+) dB in the lows", text)[1])
+
+
+@pytest.mark.parametrize("gap_m", [0.0, 0.05, 0.1])
+def test_answer_promises_no_less_than_its_own_figures(gap_m):
+    """Truth: the figures printed with it, lying on the glass among them; half a last digit."""
+    blanket = blanket_before_window(gap_m=gap_m)
+    lying_db = float(blanket.lying.most_db[:2].max())
+    assert told_of_lows_db(answer(blanket)) >= lying_db - 0.05
+    nothing = replace(blanket.lying, most_db=0.0 * blanket.lying.most_db)  # planted fault
+    assert told_of_lows_db(answer(replace(blanket, lying=nothing))) < lying_db - 0.05
 
 
 def test_blanket_before_window():
