@@ -10,6 +10,7 @@ import numpy as np
 
 from raysim.errors import figure
 from raysim.geometry.between import surfaces_between
+from raysim.measures.diffuseness import AXES, DEAD, SMOOTH, diffuseness
 from raysim.measures.theory import (
     decay_time_s,
     eyring_area_m2,
@@ -25,13 +26,6 @@ from raysim.units import Float
 
 #: Rays of the leak test.
 _N_RAY = 2048
-#: Hard and soft axes: where one direction absorbs this many times less than another, the
-#: sound along it outlasts the rest.
-_UNEVEN = 2.0
-#: Below this mean scattering a room of plane walls keeps its echoes.
-_SMOOTH = 0.1
-#: Mid-frequency mean absorption above which formulas and measures part.
-_DEAD = 0.35
 _SPHERE_NOTE_M = 0.1
 #: Histograms that need more memory than this are warned of.
 _LARGE_GB = 3.0
@@ -107,27 +101,29 @@ def _leak_test(prepared: Prepared) -> RayRun:
 def _not_diffuse(prepared: Prepared) -> list[str]:
     """Say in words where the formulas of diffuse rooms will mislead."""
     mesh, sides, mid = prepared.mesh, prepared.room.sides, prepared.scene.bands.middle
+    alpha, scattering = sides.alpha[:, mid].mean(axis=1), sides.scattering[:, mid].mean(axis=1)
+    of_face = diffuseness(
+        mesh.face_normal, mesh.face_area_m2, alpha[mesh.face_surface],
+        scattering[mesh.face_surface],
+    )  # fmt: skip
     found = []
-    share = mesh.face_normal**2 * mesh.face_area_m2[:, None]  # of each axis
-    alpha = sides.alpha[mesh.face_surface][:, mid].mean(axis=1)
-    by_axis = (share * alpha[:, None]).sum(axis=0) / share.sum(axis=0)
-    if by_axis.max() > _UNEVEN * by_axis.min():
-        names = ("along x", "along y", "between floor and ceiling")
-        hard, soft = names[int(by_axis.argmin())], names[int(by_axis.argmax())]
+    if of_face.is_uneven:
+        by_axis, hard = of_face.by_axis, AXES[of_face.hard]
         found.append(
-            f"Not diffuse: absorption {hard} is {by_axis.min():.2f} and {soft} "
+            f"Not diffuse: absorption {hard} is {by_axis.min():.2f} and {AXES[of_face.soft]} "
             f"{by_axis.max():.2f}. Sound {hard} will outlast the formulas; trust the traced "
             "decay, and look for flutter there."
         )
+    # sheets count with both sides here
     weights = sides.area_m2 / sides.area_m2.sum()
-    if float(weights @ sides.scattering[:, mid].mean(axis=1)) < _SMOOTH:
+    if float(weights @ scattering) < SMOOTH:
         found.append(
-            f"Not diffuse: mean scattering is below {_SMOOTH:g}. Smooth plane walls keep sound "
+            f"Not diffuse: mean scattering is below {SMOOTH:g}. Smooth plane walls keep sound "
             "in ordered paths, and the decay bends."
         )
-    if float(weights @ sides.alpha[:, mid].mean(axis=1)) > _DEAD:
+    if float(weights @ alpha) > DEAD:
         found.append(
-            f"Mean absorption is above {_DEAD:g}: Sabine's formula gives too long a decay."
+            f"Mean absorption is above {DEAD:g}: Sabine's formula gives too long a decay."
         )
     return found
 

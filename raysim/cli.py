@@ -28,6 +28,7 @@ Room acoustics of small rooms: what is wrong with this room.
   raysim simulate scenes/weir-bulletin     trace it: result file, sound, page
   raysim simulate SCENE --layout all       the same with each of its layouts
   raysim plan scenes/weir-bulletin         price, check and draw its layouts
+  raysim compare RESULTS.h5                which of its layouts differ, and how
   raysim measure response.wav              decay and clarity of a recording
 """
 
@@ -60,6 +61,9 @@ def _parser() -> argparse.ArgumentParser:
         "--until-t30", type=float, metavar="PCT",
         help="go on until T30 is this certain, in per cent; 0: a single round",
     )  # fmt: skip
+    simulate.add_argument(
+        "--no-bass", action="store_true", help="leave out the wave solver below the crossover"
+    )
     simulate.add_argument("--seed", type=int, metavar="N", help="seed of all chance")
     simulate.add_argument(
         "--threads", type=int, metavar="N", help="processor cores to use (default: all)"
@@ -83,8 +87,8 @@ def _parser() -> argparse.ArgumentParser:
     stack = commands.add_parser("stack", help="what an absorber of layers does, and its worth")
     stack.add_argument(
         "what", nargs="+", metavar="WHAT",
-        help='a material or treatment, or its layers from the room to the wall: "wool 100 mm '
-        '10000" "air 50 mm"',
+        help='a material or treatment, or its layers from the room to the wall, each in '
+        'quotes: "wool 100 mm 10000" "air 50 mm"',
     )  # fmt: skip
     stack.add_argument("--scene", type=Path, help="scene whose materials and prices count too")
     stack.add_argument(
@@ -116,12 +120,23 @@ def _parser() -> argparse.ArgumentParser:
     )
     plan.add_argument("scene", type=Path, help="scene file, or the folder with scene.toml")
     plan.add_argument(
-        "--layout", action="append", default=[], metavar="NAME", help="only this one; may be "
-        "repeated (default: all)",
+        "--layout", action="append", default=[], metavar="NAME",
+        help="only this one, with its shopping list; may be repeated (default: all)",
     )  # fmt: skip
     plan.add_argument("--prices", type=Path, metavar="FILE", help="your own price file")
     plan.add_argument("--into", type=Path, metavar="FILE.html",
                       help="the page to write (default: SCENE-plan.html)")  # fmt: skip
+
+    compared = commands.add_parser(
+        "compare", help="which layouts of a result file differ, and what that costs"
+    )
+    compared.add_argument("results", type=Path, help="result file (.h5) with several layouts")
+    compared.add_argument(
+        "--use", help="voice, listening or ensemble (default: as the scene says, else all)"
+    )
+    compared.add_argument("--scene", type=Path, help="where it came from, to price its layouts")
+    compared.add_argument("--prices", type=Path, metavar="FILE", help="your own price file")
+    compared.add_argument("--into", type=Path, metavar="FOLDER", help="default: beside it")
 
     message = commands.add_parser("message", help="say what the code of a message means")
     message.add_argument("code", help='such as "RS-S04", or "s04" for short')
@@ -214,7 +229,11 @@ def _simulate(arguments: argparse.Namespace) -> int:
     _use_threads(arguments.threads)
     prepared = [
         with_settings(
-            one, n_ray=arguments.rays, until_t30_pct=arguments.until_t30, seed=arguments.seed
+            one,
+            n_ray=arguments.rays,
+            until_t30_pct=arguments.until_t30,
+            seed=arguments.seed,
+            bass=False if arguments.no_bass else None,
         )
         for one in prepare_all(arguments.scene, arguments.layout, arguments.state)
     ]
@@ -363,21 +382,29 @@ def _unknowns(arguments: argparse.Namespace) -> int:
 
 
 def _treatments(_arguments: argparse.Namespace) -> int:
+    from dataclasses import replace
+
     from raysim.planning.bill import price_of_one
-    from raysim.planning.book_page import treatment_table
+    from raysim.planning.book_table import treatment_table
     from raysim.scene.prices import stock_prices
     from raysim.scene.treatments import treatments_catalogue
 
     treatments = treatments_catalogue()
     prices = stock_prices()
-    each = {name: price_of_one(one, prices) for name, one in treatments.items()}
-    _say(treatment_table(treatments.values(), {n: p for n, p in each.items() if p is not None}))
+    each = {
+        name: price_of_one(replace(one, size_m=one.size_m or (1.0, 1.0)), prices)
+        for name, one in treatments.items()
+    }
+    currency = next(iter(prices.goods.values())).currency
+    known = {name: price for name, price in each.items() if price is not None}
+    _say(treatment_table(treatments.values(), known, currency))
     return DONE
 
 
 def _plan(arguments: argparse.Namespace) -> int:
     from raysim.planning.book import make_book
-    from raysim.planning.book_page import book_table, check_page, write_book
+    from raysim.planning.book_page import check_page, write_book
+    from raysim.planning.book_table import book_table
     from raysim.study import folder_for
 
     book = make_book(arguments.scene, arguments.layout, arguments.prices)
@@ -388,6 +415,30 @@ def _plan(arguments: argparse.Namespace) -> int:
     write_book(book, out)
     _say(book_table(book), f"Look at    {out}")
     return CHECK_FAILED if any(plan.is_forbidden for plan in book.plans) else DONE
+
+
+def _compare(arguments: argparse.Namespace) -> int:
+    from raysim.compare.comparison import check_use, compare
+    from raysim.compare.rows import write_compared
+    from raysim.compare.terminal import comparison_page
+    from raysim.planning.layout_prices import layout_prices
+    from raysim.store.file import open_results
+
+    check_use(arguments.use)
+    if arguments.prices is not None and arguments.scene is None:
+        raise SettingsError(
+            Complaint("--prices", "prices need the scene, which says what they are of.",
+                      "Give it with --scene.", "RS-T52")
+        )  # fmt: skip
+    folder = arguments.into if arguments.into is not None else arguments.results.parent
+    with open_results(arguments.results) as results:
+        prices, currency = None, ""
+        if arguments.scene is not None:
+            prices, currency = layout_prices(results, arguments.scene, arguments.prices)
+        found = compare(results, arguments.use, prices, currency)
+    written = write_compared(found, folder)
+    _say(comparison_page(found), "", *(f"All data   {path}" for path in written))
+    return DONE
 
 
 def _message(arguments: argparse.Namespace) -> int:
@@ -431,5 +482,6 @@ _COMMANDS = {
     "unknowns": _unknowns,
     "treatments": _treatments,
     "plan": _plan,
+    "compare": _compare,
     "message": _message,
 }

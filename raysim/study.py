@@ -1,9 +1,9 @@
 """From a scene file to everything a person asked for, through the result file.
 
 `simulate` prepares the room of each layout, traces it source by source, and stores each
-source as soon as it is complete, so that a run that is stopped keeps what it has and can
-be taken up again. `derive` makes all the rest, responses, measures, tables and page, from the
-result file alone.
+source as soon as it is complete, then the bass of the layout, so that a run that is stopped
+keeps what it has and can be taken up again. `derive` makes all the rest, responses,
+measures, tables and page, from the result file alone.
 """
 
 import math
@@ -26,14 +26,18 @@ from raysim.geometry.build import collect_room
 from raysim.geometry.furnish import furnish
 from raysim.geometry.mesh import RoomMesh
 from raysim.measures.pair import BAND_MEASURES, SINGLE_MEASURES, PairMeasures
+from raysim.propagation.bass import bass_of
 from raysim.propagation.room import AcousticRoom, acoustic_room
 from raysim.records import PairResult, RayCount
-from raysim.report.facts import RoomFacts, gather
-from raysim.report.pairs import PairFacts
+from raysim.report.facts import RoomFacts, bass_response, gather
+from raysim.report.pairs import PairFacts, ear_of
 from raysim.report.render import write_page
 from raysim.report.summary import write_tables
-from raysim.response.impulse import impulse_response
+from raysim.response.impulse import early_and_late, impulse_response
+from raysim.response.join import join
+from raysim.response.walls import PathWalls
 from raysim.response.wav import wav_names, write_wav
+from raysim.scene.air import gas
 from raysim.scene.conditions import RAYS, SEED, UNTIL_T30_PCT
 from raysim.scene.layouts import RESERVED_NAMES
 from raysim.scene.model import Receiver, Scene, Settings, Source
@@ -46,10 +50,12 @@ from raysim.store.file import (
     Measure,
     Results,
     RunHeader,
+    bass_key,
     check_writable,
     complete_layouts,
     content_key,
     open_results,
+    write_bass,
     write_derived,
     write_header,
     write_layout,
@@ -61,8 +67,10 @@ from raysim.units import Float
 #: The room without any treatment, all that the scene file describes; and all layouts,
 #: or all states, of a scene.
 AS_DESCRIBED, ALL = RESERVED_NAMES
-#: The share of a run's progress that belongs to tracing; the rest to what is made of it.
+#: The share of a run's progress that belongs to tracing and to the bass; the rest to what
+#: is made of it. And how many sources' rays the bass of a layout counts as.
 _TRACED = 0.9
+_BASS_SOURCES = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +241,7 @@ def with_settings(
     n_ray: int | None = None,
     until_t30_pct: float | None = None,
     seed: int | None = None,
+    bass: bool | None = None,
 ) -> Prepared:
     """Give the same scene with some settings replaced; 0 per cent means one round.
 
@@ -265,6 +274,8 @@ def with_settings(
         settings = replace(settings, until_t30_pct=until_t30_pct or None)
     if seed is not None:
         settings = replace(settings, seed=seed)
+    if bass is not None:
+        settings = replace(settings, bass=bass)
     return replace(
         prepared,
         scene=replace(prepared.scene, settings=settings),
@@ -295,6 +306,7 @@ def simulate(
     n_ray: int | None = None,
     until_t30_pct: float | None = None,
     seed: int | None = None,
+    bass: bool | None = None,
 ) -> Results:
     """Simulate a scene: result file, responses, tables and page.
 
@@ -306,7 +318,7 @@ def simulate(
         Folder for the results; by default ``<scene>-results`` in the current folder.
     layouts, states : sequence of str
         As for `prepare_all`.
-    n_ray, until_t30_pct, seed : optional
+    n_ray, until_t30_pct, seed, bass : optional
         Instead of what the scene's ``[simulate]`` table says.
 
     Returns
@@ -320,7 +332,7 @@ def simulate(
         Input that cannot be used, or a place that cannot be written to.
     """
     prepared = [
-        with_settings(one, n_ray=n_ray, until_t30_pct=until_t30_pct, seed=seed)
+        with_settings(one, n_ray=n_ray, until_t30_pct=until_t30_pct, seed=seed, bass=bass)
         for one in prepare_all(scene, layouts, states)
     ]
     return open_results(run(prepared, folder_for(prepared[0].described, into)).results)
@@ -372,7 +384,9 @@ def run(prepared: Sequence[Prepared], folder: Path, tell: Tell = say_nothing) ->
     done = {one.name: _counts(path, current[one.name]) for one in prepared}
     reused = kept = sum(len(counts) for counts in done.values())
     n_source = len(prepared) * len(described.sources)
-    n_todo = n_source - reused
+    todo = {one.name for one in prepared if _lacks_bass(path, one, current[one.name])}
+    n_todo = n_source - reused + _BASS_SOURCES * len(todo)
+    n_solved = 0
     try:
         if not is_same:
             write_header(path, header, current.values())
@@ -385,7 +399,10 @@ def run(prepared: Sequence[Prepared], folder: Path, tell: Tell = say_nothing) ->
                     continue
 
                 def tell_of_source(
-                    share: float, known: str, i: int = kept - reused, name: str = one.name
+                    share: float,
+                    known: str,
+                    i: float = kept - reused + _BASS_SOURCES * n_solved,
+                    name: str = one.name,
                 ) -> None:
                     text = f"{name}: {known}" if several else known
                     tell(_TRACED * (i + share) / n_todo, text)
@@ -404,6 +421,20 @@ def run(prepared: Sequence[Prepared], folder: Path, tell: Tell = say_nothing) ->
                 )
                 write_layout(path, header, layout, current=current.values())
                 kept += 1
+            if one.name in todo:
+
+                def tell_of_bass(
+                    share: float,
+                    known: str,
+                    i: float = kept - reused + _BASS_SOURCES * n_solved,
+                    name: str = one.name,
+                ) -> None:
+                    text = f"{name}: {known}" if several else known
+                    tell(_TRACED * (i + _BASS_SOURCES * share) / n_todo, text)
+
+                found = bass_of(one.scene, one.room, tell_of_bass)
+                write_bass(path, one.name, bass_key(one.scene, one.key), found)
+                n_solved += 1
         begin = _TRACED if n_todo else 0.0
         facts = derive(
             path, folder, lambda share, what: tell(begin + (1 - begin) * share, what)
@@ -476,6 +507,16 @@ def _counts(path: Path, room: LayoutRoom) -> dict[str, RayCount]:
         return {}
     with open_results(path) as results:
         return results.counts(room.name)
+
+
+def _lacks_bass(path: Path, one: Prepared, room: LayoutRoom) -> bool:
+    """Tell if the bass of a layout is wanted and not stored."""
+    if not one.scene.settings.bass:
+        return False
+    if complete_layouts(path).get(one.name) != room.key:
+        return True
+    with open_results(path) as results:
+        return results.bass_key(one.name) != bass_key(one.scene, one.key)
 
 
 def _pairs(path: Path, layout: str) -> list[PairResult]:
@@ -615,8 +656,18 @@ def _derive_pair(results: Results, facts: PairFacts) -> Derived:
     i_receiver = [r.name for r in results.receivers].index(facts.receiver)
     receiver = results.receivers[i_receiver]
     pair = results.pair(*names)
-    impulse = impulse_response(
+    layout = facts.layout
+    walls = PathWalls(results.sides(layout), results.materials(layout), gas(results.air))
+    place = (
         pair.arrivals, pair.histogram, results.bands, settings.sample_rate_hz, receiver.aim,
-        receiver.pattern, settings.seed, i_source, i_receiver,
+        receiver.pattern, settings.seed, i_source, i_receiver, walls,
     )  # fmt: skip
-    return Derived(*names, impulse, settings.sample_rate_hz, _as_stored(facts.measures))
+    wave, measures = bass_response(results, *names), _as_stored(facts.measures)
+    if wave is None:
+        impulse = impulse_response(*place)
+    else:
+        ear = ear_of(pair, results.sources[i_source], receiver, results.bands, results.air)
+        joined = join(wave, ear, *early_and_late(*place), settings.sample_rate_hz)
+        impulse = joined.impulse
+        measures["bass_mismatch_db"] = Measure(joined.mismatch_db, None, "dB")
+    return Derived(*names, impulse, settings.sample_rate_hz, measures)

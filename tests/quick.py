@@ -39,6 +39,7 @@ at_m = [1.6, 1.5, 1.2]
 rays = 2000
 until_t30_pct = false
 image_order = 2
+bass = false
 """
 
 MORE_SOURCES = """

@@ -20,6 +20,7 @@ from numba import uint32, uint64
 
 from raysim.core.compile import kernel
 from raysim.core.receiver import chord, leave
+from raysim.core.replay import END, note_deposit, note_step
 from raysim.core.rng import draws
 from raysim.core.walk import NOTHING, blocked, nearest
 from raysim.core.wall import lambert, mirror
@@ -49,7 +50,7 @@ def meet_side(box, child, row, normal, front, back, px, py, pz, dx, dy, dz, skip
 def live(
     seed, i_batch, i_ray, px, py, pz, dx, dy, dz, energy, floor_energy,
     box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
-    receiver, image_order, pair_order, bins_per_m, histogram, scratch, stack,
+    receiver, image_order, pair_order, bins_per_m, histogram, scratch, stack, note=None,
 ):  # fmt: skip
     """Follow one ray until it dies, adding to ``histogram``; give (segments, lost).
 
@@ -59,6 +60,10 @@ def live(
     and band: ``reflect`` is 1 - alpha, ``scatter`` s. ``receiver`` rows: position, sphere
     radius.
     ``histogram`` is (n_receiver, n_time, n_moment, n_band).
+
+    With a ``note`` the walk is written down instead of the energies it leaves, and
+    ``histogram`` tells sizes only: see `raysim.core.replay`. Without one the compiler drops
+    all that concerns it.
     """
     n_band = energy.shape[0]
     n_receiver = receiver.shape[0]
@@ -73,6 +78,7 @@ def live(
     plane_1, plane_2 = -1, -1  # the last plane met, and the one before
     last_x, last_y, last_z = 0.0, 0.0, 0.0  # normal of the last plane
     nx, ny, nz = 0.0, 0.0, 0.0
+    weight = 1.0  # notes only: what chance has multiplied the ray's energy by, re the usual
     while True:
         hit, side = meet_side(
             box, child, row, normal, front, back, px, py, pz, dx, dy, dz, skip, stack
@@ -98,6 +104,7 @@ def live(
         images_have_it = mirrored_only and (
             n_bounce <= image_order or (n_bounce >= 2 and to_and_fro and n_bounce <= pair_order)
         )
+        n_sphere, n_connected = 0, 0
         if not scattered_last and not images_have_it:
             for r in range(n_receiver):
                 inside, halfway = chord(
@@ -108,11 +115,19 @@ def live(
                     i_time = floor((travelled + halfway) * bins_per_m)
                     if i_time < n_time:
                         share = inside / (4.0 / 3.0 * pi * receiver[r, 3] ** 3)
-                        for b in range(n_band):
-                            scratch[b] = energy[b] * share
-                        leave(scratch, 0, n_band, -dx, -dy, -dz, histogram[r, i_time])
+                        if note is None:
+                            for b in range(n_band):
+                                scratch[b] = energy[b] * share
+                            leave(scratch, 0, n_band, -dx, -dy, -dz, histogram[r, i_time])
+                        else:
+                            n_sphere += 1
+                            note_deposit(
+                                note, r * n_time + i_time, weight * share, -dx, -dy, -dz
+                            )
         travelled += length
         if travelled * bins_per_m >= n_time:
+            if note is not None:
+                note_step(note, END, n_sphere, 0)
             return n_segment, 0
         px, py, pz = px + length * dx, py + length * dy, pz + length * dz
         # pieces overlap at their edges: step back inside, or the next leg may start
@@ -130,6 +145,8 @@ def live(
             diffuse += energy[b] * scatter[side, b]
             loudest = max(loudest, energy[b])
         if total <= 0.0:
+            if note is not None:
+                note_step(note, END, n_sphere, 0)
             return n_segment, 0
         p = diffuse / total
         here = float(plane[h])
@@ -148,17 +165,28 @@ def live(
                 if blocked(box, child, row, px, py, pz, vx, vy, vz, here, -1.0, far, stack):
                     continue
                 share = cosine / (pi * far * far * far)
-                for b in range(n_band):
-                    scratch[b] = energy[b] * scatter[side, b] * share
-                leave(scratch, 0, n_band, -vx, -vy, -vz, histogram[r, i_time])
+                if note is None:
+                    for b in range(n_band):
+                        scratch[b] = energy[b] * scatter[side, b] * share
+                    leave(scratch, 0, n_band, -vx, -vy, -vz, histogram[r, i_time])
+                else:
+                    n_connected += 1
+                    note_deposit(note, r * n_time + i_time, weight * share, -vx, -vy, -vz)
 
         u_kind, u_1, u_2, u_live = draws(seed, i_batch, i_ray, n_bounce)
+        scattered_last = u_kind < p
+        if note is not None:
+            note_step(note, 2 * side + (1 if scattered_last else 0), n_sphere, n_connected)
         if loudest < floor_energy:
             if u_live >= SURVIVAL:
                 return n_segment, 0
             for b in range(n_band):
                 energy[b] /= SURVIVAL
-        scattered_last = u_kind < p
+            if note is not None:
+                weight /= SURVIVAL
+        if note is not None:
+            usual = note[5][side]
+            weight *= usual / p if scattered_last else (1.0 - usual) / (1.0 - p)
         if scattered_last:
             for b in range(n_band):
                 energy[b] *= scatter[side, b] / p

@@ -177,7 +177,7 @@ def _clean(power: Float, knees: list[_Knee], lead: int, sample_rate_hz: int) -> 
 
 
 def measure_recorded(
-    samples: Float, sample_rate_hz: int, bands: Bands | None = None
+    samples: Float, sample_rate_hz: int, bands: Bands | None = None, onset: int | None = None
 ) -> RecordedMeasures:
     """Measure a recorded impulse response.
 
@@ -188,6 +188,8 @@ def measure_recorded(
     sample_rate_hz : int
     bands : Bands, optional
         Octaves by default.
+    onset : int, optional
+        The sample at which time begins, where it is known; else it is found.
 
     Returns
     -------
@@ -199,7 +201,7 @@ def measure_recorded(
         RS-W11: less than 0.1 s lies after the onset.
     """
     bands = Bands() if bands is None else bands
-    onset = find_onset(samples)
+    onset = find_onset(samples) if onset is None else onset
     cut = samples[onset:]
     if cut.size < _SHORTEST_S * sample_rate_hz:
         raise AudioError(

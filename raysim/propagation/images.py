@@ -202,9 +202,7 @@ def _assemble(room: AcousticRoom, source: Source, target: Float, found: _Found) 
     # where a receiver stands on a source there is no direction; it does not matter which
     towards = _unit(found.last - target)
     departure = _unit(found.first - source.position_m)
-    energy = directivity_gain(source, departure)
-    energy *= np.exp(-np.outer(distance, room.air_per_m))
-    energy /= np.maximum(distance, 1e-3)[:, None] ** 2
+    energy = open_energy(room, source, departure, distance)
     cosine = _cosines(room.mirrors, found.mirror, image - target)
     energy *= _walls(room, wall, cosine)
     by_time = np.argsort(distance, kind="stable")
@@ -218,6 +216,16 @@ def _assemble(room: AcousticRoom, source: Source, target: Float, found: _Found) 
         energy=energy[by_time],
         cosine=cosine[by_time],
     )
+
+
+def open_energy(
+    room: AcousticRoom, source: Source, departure: Float, distance_m: Float
+) -> Float:
+    """Give the energy of paths without what walls do, (n, n_band)  (I6)."""
+    energy = directivity_gain(source, departure)
+    energy *= np.exp(-np.outer(distance_m, room.air_per_m))
+    energy /= np.maximum(distance_m, 1e-3)[:, None] ** 2
+    return energy
 
 
 def _cosines(mirrors: Mirrors, mirror: Int, towards: Float) -> Float:

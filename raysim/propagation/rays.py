@@ -20,7 +20,7 @@ from raysim.units import LN_60_DB, Float
 #: Independent batches per run; their spread is the standard error.
 N_BATCH = 32
 #: Rays are thinned out once they are this far (as energy) below their start.
-_FLOOR = 1e-6
+FLOOR = 1e-6
 #: Growth of the second moment of a band's energy per bounce that one group may have:
 #: below 2 % it takes 35 bounces to double a ray's share of the variance.
 _GROWTH = 0.02
@@ -67,6 +67,18 @@ def sphere_radii_m(room: AcousticRoom, receivers: list[Receiver]) -> Float:
         gap = np.linalg.norm(nearest - r.position_m, axis=1).min()
         radii.append(min(0.99 * gap, _SPHERE_M))
     return np.array(radii)
+
+
+def air_by_bin(room: AcousticRoom, n_time: int, bin_s: float) -> Float:
+    """Give the share of energy that air leaves, (n_band, n_time), mean over each bin  (R10).
+
+    It depends on the path's length only, hence on the time bin only.
+    """
+    edges_m = np.arange(n_time + 1) * bin_s * room.speed_m_s
+    m = room.air_per_m[:, None]
+    width = edges_m[1]
+    lost = np.maximum(m * width, 1e-12)  # air that takes nothing is allowed
+    return np.asarray(np.exp(-m * edges_m[:-1]) * -np.expm1(-lost) / lost)
 
 
 class RayRun:
@@ -140,7 +152,7 @@ class RayRun:
                 np.ascontiguousarray(1.0 - room.sides.alpha[:, group]),
                 np.ascontiguousarray(room.sides.scattering[:, group]),
                 self._receiver, *self._orders,
-                1.0 / (room.speed_m_s * self._bin_s), _FLOOR, sums, self._tally,
+                1.0 / (room.speed_m_s * self._bin_s), FLOOR, sums, self._tally,
             )  # fmt: skip
         self._n_ray += per_batch
         self._n_round += 1
@@ -148,15 +160,9 @@ class RayRun:
     def histograms(self) -> list[EnergyHistogram]:
         """Give what was collected, one for each receiver.
 
-        The air's attenuation depends on the path's length only, hence on the time bin
-        only, and is applied here: averaged over each bin  (R10).
+        The air's attenuation is applied here.
         """
-        n_time = self._sums[0].shape[2]
-        edges_m = np.arange(n_time + 1) * self._bin_s * self._room.speed_m_s
-        m = self._room.air_per_m[:, None]
-        width = edges_m[1]
-        lost = np.maximum(m * width, 1e-12)  # air that takes nothing is allowed
-        air = np.exp(-m * edges_m[:-1]) * -np.expm1(-lost) / lost
+        air = air_by_bin(self._room, self._sums[0].shape[2], self._bin_s)
         found = np.concatenate(self._sums, axis=4)  # batch, receiver, time, moment, band
         found = np.moveaxis(found, 2, 4) / self._n_ray  # ..., moment, band, time
         return [

@@ -9,12 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from raysim.measures.diffuseness import Diffuseness, diffuseness
 from raysim.measures.theory import (
     decay_time_s,
     eyring_area_m2,
     mean_free_path_m,
     transition_frequency_hz,
 )
+from raysim.records import BassResponse
 from raysim.report.flutter import FacingPair, facing_pairs
 from raysim.report.pairs import PairFacts, mean_of, pair_facts, within
 from raysim.report.shell import thing_of
@@ -68,6 +70,8 @@ class LayoutFacts:
     volume_m3: float  # of air, with all that stands in it
     area_m2: float
     mean_free_path_m: float
+    eyring_mid_s: float  # 500 Hz and 1 kHz, by formula, of all that is in the room
+    mixing: Diffuseness  # 500 Hz and 1 kHz
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +110,7 @@ def gather(results: Results, tell: Tell | None = None) -> RoomFacts:
         one = pair_facts(
             results.pair(layout, s, r), layout, sources[s], receivers[r],
             results.sides(layout).names, results.bands, in_room[layout], results.air,
-            results.settings.image_order,
+            results.settings.image_order, bass_response(results, layout, s, r),
         )  # fmt: skip
         pairs.setdefault(layout, []).append(one)
     layouts = tuple(
@@ -117,6 +121,16 @@ def gather(results: Results, tell: Tell | None = None) -> RoomFacts:
         target=target_for(layouts[0].volume_m3, results.bands),
         layouts=layouts,
     )
+
+
+def bass_response(
+    results: Results, layout: str, source: str, receiver: str
+) -> BassResponse | None:
+    """Give what the wave solver found for a pair; None if it was not asked."""
+    bass = results.bass(layout)
+    held = () if bass is None else bass.pairs
+    pairs = {(pair.source, pair.receiver): pair for pair in held}
+    return pairs.get((source, receiver))
 
 
 def _things(results: Results, layout: str) -> dict[str, str]:
@@ -200,6 +214,19 @@ def _layout(
         volume_m3=mesh.air_volume_m3,
         area_m2=mesh.area_m2,
         mean_free_path_m=mean_free_path_m(mesh.air_volume_m3, mesh.area_m2),
+        eyring_mid_s=mean_of(eyring_s, middle),
+        mixing=_mixing(results, name),
+    )
+
+
+def _mixing(results: Results, layout: str) -> Diffuseness:
+    """Give how far a room is from diffuse at 500 Hz and 1 kHz."""
+    room, sides, middle = results.room(layout), results.sides(layout), results.bands.middle
+    return diffuseness(
+        room.face_normal,
+        room.face_area_m2,
+        sides.alpha[:, middle].mean(axis=1)[room.face_surface],
+        sides.scattering[:, middle].mean(axis=1)[room.face_surface],
     )
 
 

@@ -10,12 +10,14 @@ from typing import Any
 import numpy as np
 
 from raysim.folders import RESPONSES_NAME
+from raysim.report.bass import BassPage, bass_page
 from raysim.report.charts import arrival_map, decay_panels, energy_over_time, linger
 from raysim.report.differences import LayoutLine, layout_lines
 from raysim.report.drawing import room_figures
 from raysim.report.facts import LayoutFacts, RoomFacts, gather
 from raysim.report.finding import KIND_WORDS, VOICE, Finding
 from raysim.report.limits import CAUTIONS, limits_of
+from raysim.report.mixing import why_apart
 from raysim.report.numbers import (
     NOTHING,
     amount,
@@ -116,6 +118,7 @@ class ComparedRow:
 
     name: str
     t30: Cell
+    eyring: Cell
     balance: Cell
     changes: tuple[tuple[Cell, str], ...]  # of T30, C50 and STI, with unit
     strongest: str
@@ -138,6 +141,7 @@ class Page:
     facts: tuple[tuple[str, str], ...]  # name, number with unit
     comparison: Comparison | None  # with several layouts
     layouts: tuple[LayoutPage, ...]
+    bass: BassPage | None
     rooms: tuple[RoomPage, ...]
     materials: tuple[tuple[str, str], ...]  # name, where its numbers come from
     wav_folder: str
@@ -176,6 +180,7 @@ def make_page(results: Results, room: RoomFacts | None = None) -> Page:
             _layout_page(room, layout, results.bands, f"layout-{i + 1}", several, wavs)
             for i, layout in enumerate(room.layouts)
         ),
+        bass=bass_page(results),
         rooms=_rooms(results, room),
         materials=_materials(results, room),
         wav_folder=RESPONSES_NAME,
@@ -202,7 +207,8 @@ def _comparison(room: RoomFacts, bands: Bands) -> Comparison:
     lines = layout_lines(room, bands)
     first = lines[0]
     notes = [
-        "T30 is the mean of 500 Hz and 1 kHz over all pairs; lows over highs is T30 from 125 "
+        "T30 is the mean of 500 Hz and 1 kHz over all pairs, and so is what Eyring's formula "
+        "gives for the room with all that is in it; lows over highs is T30 from 125 "
         "to 400 Hz over T30 at 2 kHz, grey where a band of it lies below the transition "
         f"frequency. Changes are from “{first.name}”, mean over the pairs of both; C50 too is "
         "the mean of 500 Hz and 1 kHz.",
@@ -218,10 +224,14 @@ def _comparison(room: RoomFacts, bands: Bands) -> Comparison:
         for line in lines
         if line.n_pair < most
     ]
-    return Comparison(tuple(_compared_row(line) for line in lines), tuple(notes))
+    notes[1:1] = [" ".join(apart)] if (apart := why_apart(room.layouts)) else []
+    rows = (
+        _compared_row(line, layout) for line, layout in zip(lines, room.layouts, strict=True)
+    )
+    return Comparison(tuple(rows), tuple(notes))
 
 
-def _compared_row(line: LayoutLine) -> ComparedRow:
+def _compared_row(line: LayoutLine, layout: LayoutFacts) -> ComparedRow:
     def changed(name: str, resolution: float) -> Cell:
         one = line.differences.get(name)
         if one is None:
@@ -238,6 +248,7 @@ def _compared_row(line: LayoutLine) -> ComparedRow:
     return ComparedRow(
         line.name,
         cell_of(amount(line.t30_mid_s.value, 0.01), line.t30_mid_s.error, 0.01),
+        Cell(amount(layout.eyring_mid_s, 0.01)),
         cell_of(
             amount(line.balance.value, 0.01), line.balance.error, 0.01, line.balance_is_hint
         ),

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from raysim.measures.low_bands import bands_below, room_decay_with_bass, with_bass
 from raysim.measures.pair import (
     PairMeasures,
     RoomDecay,
@@ -17,9 +18,10 @@ from raysim.measures.pair import (
     measure_pair,
     room_decay,
 )
-from raysim.records import Arrivals, PairResult
+from raysim.records import Arrivals, BassResponse, PairResult
+from raysim.response.join import BassEar
 from raysim.response.microphone import arrival_gain, histogram_share
-from raysim.scene.air import attenuation_per_m
+from raysim.scene.air import attenuation_per_m, speed_m_s
 from raysim.scene.directivity import gain as source_gain
 from raysim.scene.directivity import mean_gain
 from raysim.scene.model import Air, Bands, Receiver, Source
@@ -149,6 +151,7 @@ def pair_facts(
     things: Mapping[str, str] | None = None,
     air: Air | None = None,
     image_order: int = 1,
+    bass: BassResponse | None = None,
 ) -> PairFacts:
     """Gather what is said of one source and one receiver.
 
@@ -179,6 +182,15 @@ def pair_facts(
         arrivals, pair.histogram, bands, receiver.aim, receiver.pattern,
         mean_gain(source.directivity),
     )  # fmt: skip
+    decay = room_decay(
+        measures, arrivals, pair.histogram, bands, receiver.aim, receiver.pattern
+    )
+    if bass is not None:
+        measures = with_bass(
+            measures, bass, ear_of(pair, source, receiver, bands, air or Air())
+        )
+        low = bands_below(bands, bass.crossover_hz)
+        decay = room_decay_with_bass(decay, measures, low)
     sent_db = _source_gain_db(arrivals, source, bands)
     first = _first_arrival(arrivals, gain)
     if sent_db < SOURCE_AWAY_DB:
@@ -195,9 +207,7 @@ def pair_facts(
         direct_gain_db=float(to_level_db(gain[0] ** 2)) if len(gain) else float("nan"),
         c50_mid_db=mean_of(measures.c50_db, bands.middle),
         measures=measures,
-        room_decay=room_decay(
-            measures, arrivals, pair.histogram, bands, receiver.aim, receiver.pattern
-        ),
+        room_decay=decay,
         early=_early(arrivals, gain, first, side_names, things or {}, bands)
         if is_listed
         else (),
@@ -206,6 +216,16 @@ def pair_facts(
         source_gain_db=sent_db,
         is_listed=is_listed,
     )
+
+
+def ear_of(
+    pair: PairResult, source: Source, receiver: Receiver, bands: Bands, air: Air
+) -> BassEar:
+    """Give what turns the wave solver's pressure into what this pair sends and takes."""
+    return BassEar(
+        pair.arrivals, bands, mean_gain(source.directivity), speed_m_s(air), receiver.aim,
+        receiver.pattern,
+    )  # fmt: skip
 
 
 def _source_gain_db(arrivals: Arrivals, source: Source, bands: Bands) -> float:

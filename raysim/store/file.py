@@ -19,11 +19,12 @@ from typing import Any, Self
 import h5py
 
 from raysim.geometry.mesh import RoomMesh
-from raysim.records import PairResult, RayCount, Sides
+from raysim.records import Bass, PairResult, RayCount, Sides
 from raysim.scene.model import Material
 from raysim.store import layouts, schema
+from raysim.store.bass import bass_path, put_bass, take_bass, take_bass_key
 from raysim.store.groups import group_path, take, tie_scales
-from raysim.store.key import common_hash, content_key, digest
+from raysim.store.key import bass_key, common_hash, content_key, digest
 from raysim.store.layouts import Derived, LayoutResult, LayoutRoom, Measure, RunHeader
 from raysim.store.opening import StrPath, check_held, damage_reported, no_file, open_to_read
 from raysim.store.replace import check_replaceable, replace_file, replacement_target
@@ -36,10 +37,12 @@ __all__ = [
     "Measure",
     "Results",
     "RunHeader",
+    "bass_key",
     "check_writable",
     "complete_layouts",
     "content_key",
     "open_results",
+    "write_bass",
     "write_derived",
     "write_header",
     "write_layout",
@@ -147,6 +150,9 @@ def _put_all(
             with damage_reported(path):
                 pairs = layouts.pairs_path(room.name)
                 old.copy(old[pairs], new[pairs.rpartition("/")[0]])
+                bass = bass_path(room.name)
+                if bass in old:
+                    old.copy(old[bass], new[bass.rpartition("/")[0]])
     if layout is not None:
         layouts.put_layout(new, layout, order.index(layout.room.name))
 
@@ -168,18 +174,55 @@ def write_derived(path: StrPath, derived: Iterable[Derived]) -> None:
     """
     derived = tuple(derived)
 
+    def check(old: h5py.File) -> None:
+        for one in derived:
+            check_held(path, old, one.layout, one.source, one.receiver)
+
+    def add(new: h5py.File) -> None:
+        for one in derived:
+            layouts.put_derived(new, one)
+
+    _add(path, check, add)
+
+
+def write_bass(path: StrPath, layout: str, key: str, bass: Bass) -> None:
+    """Add the bass of a stored layout, in place of what was there.
+
+    Parameters
+    ----------
+    path : path
+    layout : str
+    key : str
+        Of `bass_key`.
+    bass : Bass
+
+    Raises
+    ------
+    StoreError
+        RS-H01: there is no file. RS-H08: it has no such layout. Else as `write_layout`.
+    """
+    _add(
+        path,
+        lambda old: check_held(path, old, layout),
+        lambda new: put_bass(new, layout, key, bass),
+    )
+
+
+def _add(
+    path: StrPath, check: Callable[[h5py.File], None], add: Callable[[h5py.File], None]
+) -> None:
+    """Replace a file by a copy to which something was added."""
+
     def build(old: h5py.File | None, new: h5py.File) -> None:
         if old is None:
             raise no_file(path, "there is no such file.")
-        for one in derived:
-            check_held(path, old, one.layout, one.source, one.receiver)
+        check(old)
         with damage_reported(path):
             for key, value in old.attrs.items():
                 new.attrs[key] = value
             for name in old:
                 old.copy(old[name], new)
-        for one in derived:
-            layouts.put_derived(new, one)
+        add(new)
 
     _rewrite(path, build)
 
@@ -278,6 +321,7 @@ class Results:
         self.receivers = layouts.take_receivers(file)
         self._keys = layouts.take_layout_keys(file)
         self._rooms: dict[str, LayoutRoom] = {}
+        self._bass: dict[str, Bass | None] = {}
 
     def __enter__(self) -> Self:
         return self
@@ -353,6 +397,20 @@ class Results:
         self._check(layout, source, receiver)
         with damage_reported(self._path):
             return layouts.take_measures(self._file, layout, source, receiver)
+
+    def bass_key(self, layout: str) -> str | None:
+        """Give the `bass_key` that the bass of a layout was stored with; None without any."""
+        self._check(layout)
+        with damage_reported(self._path):
+            return take_bass_key(self._file, layout)
+
+    def bass(self, layout: str) -> Bass | None:
+        """Give what was computed below the crossover; None if it was not."""
+        self._check(layout)
+        if layout not in self._bass:
+            with damage_reported(self._path):
+                self._bass[layout] = take_bass(self._file, layout)
+        return self._bass[layout]
 
     def _check(self, layout: str, *pair: str) -> None:
         check_held(self._path, self._file, layout, *pair)

@@ -20,6 +20,8 @@ from raysim.scene.place import Place
 #: Raised when the same scene and settings give other energies than before: stored
 #: layouts of older physics are then computed again.
 PHYSICS: Final = 2
+#: The same for the bass, which is then solved again while rays stay.
+BASS_PHYSICS: Final = 1
 
 
 def digest(*parts: object) -> str:
@@ -69,7 +71,8 @@ def content_key(scene: Scene, mesh: RoomMesh, sides: Sides) -> str:
     Sources, receivers, bands, air, mesh, what its sides do to sound and the layers they
     are made of, the settings of the run, and `PHYSICS`. The scene's text does not count,
     so that a change to one layout leaves the others as they are; nor does the sample
-    rate: impulse responses are made afterwards from what is stored.
+    rate: impulse responses are made afterwards from what is stored. What is asked of the
+    bass does not count either: see `bass_key`.
 
     Parameters
     ----------
@@ -84,10 +87,24 @@ def content_key(scene: Scene, mesh: RoomMesh, sides: Sides) -> str:
         64 hexadecimal digits.
     """
     default = Settings()
-    settings = replace(scene.settings, sample_rate_hz=default.sample_rate_hz)
+    settings = replace(
+        scene.settings,
+        sample_rate_hz=default.sample_rate_hz,
+        bass=default.bass,
+        crossover_hz=default.crossover_hz,
+    )
     made_of = [scene.materials[name] for name in sides.materials]
     stacks = [(material.stack, material.behind_alpha) for material in made_of]
     return digest(
         PHYSICS, scene.sources, scene.receivers, scene.bands, scene.air, settings, mesh,
         sides, stacks,
     )  # fmt: skip
+
+
+def bass_key(scene: Scene, layout_key: str) -> str:
+    """Give the fingerprint of all that the bass of a layout depends on.
+
+    That of the layout and, besides, what bodies are filled with, how walls behind layers
+    are taken, the crossover and `BASS_PHYSICS`.
+    """
+    return digest(BASS_PHYSICS, layout_key, scene.things, scene.settings.crossover_hz)

@@ -94,7 +94,7 @@ class Derived:
     measures: Mapping[str, Measure] | None = None
 
 
-def _fields(record: Any, names: schema.Group) -> dict[str, Any]:  # noqa: ANN401
+def fields_of(record: Any, names: schema.Group) -> dict[str, Any]:  # noqa: ANN401
     """Give the record's fields that the group has items for, and its place."""
     values = {i.name: getattr(record, i.name) for i in names.items if hasattr(record, i.name)}
     place = getattr(record, "place", None)
@@ -145,28 +145,28 @@ def put_header(file: h5py.File, header: RunHeader) -> None:
         schema.BANDS,
         {"fraction": bands.fraction, "centre_hz": bands.centre_hz, "label": bands.labels},
     )
-    put(file, schema.AIR, _fields(scene.air, schema.AIR))
+    put(file, schema.AIR, fields_of(scene.air, schema.AIR))
     file.create_group("sources")
     for i_source, source in enumerate(scene.sources):
         names = {"i_source": str(i_source)}
-        put(file, schema.SOURCE, _fields(source, schema.SOURCE), names)
+        put(file, schema.SOURCE, fields_of(source, schema.SOURCE), names)
         directivity = source.directivity
-        put(file, schema.DIRECTIVITY, _fields(directivity, schema.DIRECTIVITY), names)
+        put(file, schema.DIRECTIVITY, fields_of(directivity, schema.DIRECTIVITY), names)
     file.create_group("receivers")
     for i_receiver, receiver in enumerate(scene.receivers):
         names = {"i_receiver": str(i_receiver)}
-        put(file, schema.RECEIVER, _fields(receiver, schema.RECEIVER), names)
+        put(file, schema.RECEIVER, fields_of(receiver, schema.RECEIVER), names)
     file.create_group("layouts")
 
 
 def put_layout_room(file: h5py.File, room: LayoutRoom, index: int) -> None:
     """Write what one layout is, without its pairs."""
     names, surfaces = {"layout": room.name}, room.mesh.surfaces
-    put(file, schema.LAYOUT, _fields(room, schema.LAYOUT) | {"index": index}, names)
+    put(file, schema.LAYOUT, fields_of(room, schema.LAYOUT) | {"index": index}, names)
     put(
         file,
         schema.ROOM,
-        _fields(room.mesh, schema.ROOM)
+        fields_of(room.mesh, schema.ROOM)
         | {
             "surface_name": [s.name for s in surfaces],
             "surface_material": [s.material for s in surfaces],
@@ -176,10 +176,10 @@ def put_layout_room(file: h5py.File, room: LayoutRoom, index: int) -> None:
         },
         names,
     )
-    put(file, schema.SIDES, _fields(room.sides, schema.SIDES), names)
+    put(file, schema.SIDES, fields_of(room.sides, schema.SIDES), names)
     file.create_group(group_path(schema.LAYOUT, names) + "/materials")
     for name, material in room.materials.items():
-        values = _fields(material, schema.MATERIAL)
+        values = fields_of(material, schema.MATERIAL)
         if material.stack is not None:
             values["stack_json"] = stack_text(material.stack)
         put(file, schema.MATERIAL, values, names | {"material": name})
@@ -198,8 +198,8 @@ def put_layout(file: h5py.File, layout: LayoutResult, index: int) -> None:
     for i_pair, pair in enumerate(layout.pairs):
         at = names | {"source": pair.source, "receiver": pair.receiver}
         put(file, schema.PAIR, {"name": pair.receiver, "index": i_pair}, at)
-        put(file, schema.ARRIVALS, _fields(pair.arrivals, schema.ARRIVALS), at)
-        histogram = _fields(pair.histogram, schema.HISTOGRAM)
+        put(file, schema.ARRIVALS, fields_of(pair.arrivals, schema.ARRIVALS), at)
+        histogram = fields_of(pair.histogram, schema.HISTOGRAM)
         n_time = pair.histogram.energy.shape[-1]
         histogram["time_s"] = pair.histogram.bin_s * np.arange(n_time)
         put(file, schema.HISTOGRAM, histogram, at)

@@ -234,9 +234,57 @@ MEASURES: Final = Group(
     Item("{measure}_error", "float64", "own", "its standard error", _B, True, True),
 ), optional=True)  # fmt: skip
 
+BASS: Final = Group(
+    "/layouts/{layout}/bass", "Below the crossover, by the wave solver.", (
+    Item("key", "text", "", "SHA-256 of all that it depends on"),
+    Item("spacing_m", "float64", "m", "side of a cell of the solver's grid"),
+    Item("imbalance", "float64", "1", "worst error of the balance of energy, as a share"),
+), optional=True)  # fmt: skip
+
+BASS_PAIR: Final = Group(
+    BASS.path + "/pairs/{source}/{receiver}", "Pressure of one source at one receiver.", (
+    Item("source", "text", "", "as the scene calls it"),
+    Item("receiver", "text", "", "as the scene calls it"),
+    Item("index", "int64", "1", "place in the order of pairs"),
+    Item("sample_rate_hz", "float64", "Hz", "samples per second"),
+    Item("low_hz", "float64", "Hz", "the response is complete from here"),
+    Item("high_hz", "float64", "Hz", "up to here"),
+    Item("crossover_hz", "float64", "Hz", "it is used below, paths and rays above"),
+    Item("pressure", "float32", "1", "re a unit impulse at 1 m in free field, from emission, "
+         "source and receiver omnidirectional", ("bass sample",)),
+    Item("around", "float32", "1", "the same 0.1 m before and behind the receiver along x, y, "
+         "then z; nan where there is no air", ("neighbour", "bass sample")),
+), optional=True)  # fmt: skip
+
+BASS_MODES: Final = Group(BASS.path + "/modes", "Standing waves, by rising frequency.", (
+    Item("freq_hz", "float64", "Hz", "natural frequency", ("mode",)),
+    Item("decay_s", "float64", "s", "time to fall by 60 dB", ("mode",)),
+    Item("along", "float64", "1", "share of its motion along x, y, z", ("mode", "xyz")),
+    Item("kind", "text", "", "what it is, in words", ("mode",)),
+    Item("between_json", "text", "", "names of the surfaces it stands between, a JSON list",
+         ("mode",)),
+    Item("at_source", "float64", "1", "pressure re its root mean square over the room, by "
+         "number of the source", ("mode", "source")),
+    Item("at_receiver", "float64", "1", "the same, by number of the receiver",
+         ("mode", "receiver")),
+), optional=True)  # fmt: skip
+
+SEAT_MAP: Final = Group(
+    BASS.path + "/maps/{source}", "Bass over a level plane, for one source.", (
+    Item("source", "text", "", "as the scene calls it"),
+    Item("index", "int64", "1", "place in the order of maps"),
+    Item("height_m", "float64", "m", "of the plane"),
+    Item("x_m", "float64", "m", "where its points are", ("x",)),
+    Item("y_m", "float64", "m", "where its points are", ("y",)),
+    Item("freq_hz", "float64", "Hz", "middles of twelfths of an octave", ("frequency",)),
+    Item("level_db", "float32", "dB", "mean energy in each, re free field at 1 m; nan where "
+         "nobody can be", ("frequency", "y", "x")),
+), optional=True)  # fmt: skip
+
 GROUPS: Final = (
     ROOT, PROVENANCE, BANDS, AIR, SOURCE, DIRECTIVITY, RECEIVER, LAYOUT, ROOM, SIDES, MATERIAL,
-    LAYOUT_SOURCE, PAIR, ARRIVALS, HISTOGRAM, RESPONSE, MEASURES,
+    LAYOUT_SOURCE, PAIR, ARRIVALS, HISTOGRAM, RESPONSE, MEASURES, BASS, BASS_PAIR, BASS_MODES,
+    SEAT_MAP,
 )  # fmt: skip
 
 

@@ -5,6 +5,7 @@ the result file alone must come out the same, and what did not change is not don
 """
 
 import json
+import re
 import shutil
 
 import numpy as np
@@ -14,8 +15,10 @@ from quick import LAYOUTS, MORE_SOURCES, write_quick
 
 import raysim
 import raysim.study
+from raysim.check import expect
 from raysim.cli import main
 from raysim.errors import SceneError
+from raysim.scene.model import Bands
 from raysim.store.file import complete_layouts
 from raysim.study import AS_DESCRIBED, prepare, prepare_all
 from raysim.tracing import trace_source
@@ -152,6 +155,19 @@ def test_page_has_all_layouts_and_puts_them_beside_each_other(done):
     assert all(f">{name}</a>" in table for name in NAMES)
     assert "W1" in html[html.index('id="surfaces"') :]
     assert "computed from its layers" in html[html.index('id="surfaces"') :]
+
+
+def test_page_shows_what_eyring_gives_beside_t30(scene, done):
+    """Truth: what is said of each room before it is traced."""
+    html = (done / "index.html").read_text(encoding="utf-8")
+    rows = html[html.index('id="layouts"') : html.index("</table>")].split("<tr>")[2:]
+    shown = [re.findall(r'data-unit="s">([\d.]+)', row)[1] for row in rows]
+    middle = Bands().middle
+    expected = [
+        expect(one).eyring_s[middle].mean() for one in prepare_all(scene, ["all"], ["all"])
+    ]
+    assert shown == [f"{t:.2f}" for t in expected]
+    assert len(set(shown)) > 1  # the twin: the same room throughout
 
 
 def test_page_of_one_layout_compares_nothing(scene, tmp_path):

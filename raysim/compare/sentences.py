@@ -1,0 +1,201 @@
+"""What a comparison comes to, in plain sentences, each made from its numbers.
+
+A sentence is only said of what is heard and certain, or says that it is not. Decay from 250
+Hz to 4 kHz counts as even while no octave there lasts 1.25 times as long as another.
+"""
+
+import itertools
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from raysim.compare.comparison import Comparison, Judged
+from raysim.compare.figures import OCTAVES
+from raysim.compare.leave_one_out import Worth
+from raysim.report.numbers import amount, band_name
+
+#: Octaves of one room that differ by less are even: a consultant's standard, as quoted.
+EVEN_RATIO = 1.25
+#: Prices this close, as a share of the higher, are the same to a buyer: common practice.
+SAME_PRICE = 0.10
+#: A ranking that fewer draws than this bear out hangs on what was drawn.
+FIRM_SHARE = 0.90
+
+#: What holds for every comparison.
+LIMITS = (
+    "A comparison, not a certificate: layouts are ranked better than any one is predicted.",
+    "Not told apart is not the same as equal: more rays, or other places, may tell them.",
+    "Just-noticeable differences come from concert halls and trained ears; small rooms lie "
+    "outside the range that they were found in.",
+    "None of it is noise insulation, and none is structural or fire advice: local codes and "
+    "licensed people decide.",
+)
+
+
+def sentences(comparison: Comparison) -> tuple[str, ...]:
+    """Say what a comparison comes to.
+
+    Parameters
+    ----------
+    comparison : Comparison
+
+    Returns
+    -------
+    tuple of str
+        From decay, over what cannot be told apart, to price and doubt.
+    """
+    said = [lingers(comparison, name) for name in comparison.layouts]
+    said += same_price(comparison)
+    said += not_told_apart(comparison)
+    for judged in comparison.judged:
+        said += _money(comparison, judged)
+        said += [
+            drop_first(worth, comparison.currency) for worth in judged.worth.values() if worth
+        ]
+        said += _doubt(judged)
+    return tuple(one for one in said if one)
+
+
+def _octaves(comparison: Comparison, hints: bool = False) -> list[str]:
+    """Give the octaves from 250 Hz to 4 kHz that all layouts know; of hints if asked."""
+    r = comparison.readings
+    labels = []
+    for label, f in OCTAVES:
+        i = r.find("t30_s", label)
+        usable = i is not None and (hints or not r.quantities[i].is_hint)
+        if 240.0 < f < 4100.0 and usable and np.isfinite(r.value[:, i]).all():
+            labels.append(label)
+    return labels
+
+
+def _mean_s(comparison: Comparison, layout: str, labels: Sequence[str]) -> float:
+    return float(np.mean([comparison.readings.t30_s(layout, label) for label in labels]))
+
+
+def lingers(comparison: Comparison, layout: str) -> str:
+    """Say how long sound lasts in a layout, and how evenly; empty if it is not known."""
+    labels = _octaves(comparison, hints=True)
+    if len(labels) < 2:
+        return ""
+    times = {label: comparison.readings.t30_s(layout, label) for label in labels}
+    longest, shortest = max(times, key=times.__getitem__), min(times, key=times.__getitem__)
+    first = comparison.layouts[0]
+    before = ""
+    if layout != first:
+        before = f"; {first}: {amount(_mean_s(comparison, first, labels), 0.01)} s"
+    modal = [label for label in labels if label not in _octaves(comparison)]
+    if modal:
+        before += f" ({_listed([band_name(one) for one in modal])}: a hint)"
+    now = "" if layout == first else "now "
+    said = f"{layout}: from {band_name(labels[0])} to {band_name(labels[-1])} it {now}lingers"
+    if times[longest] <= EVEN_RATIO * times[shortest]:
+        mean_s = _mean_s(comparison, layout, labels)
+        return f"{said} {amount(mean_s, 0.01)} s, evenly{before}."
+    ratio = times[longest] / times[shortest]
+    return (
+        f"{said} unevenly, {amount(times[longest], 0.01)} s at {band_name(longest)} and "
+        f"{amount(times[shortest], 0.01)} s at {band_name(shortest)}, {ratio:.1f} times as "
+        f"long{before}."
+    )
+
+
+def same_price(comparison: Comparison) -> Iterator[str]:
+    """Say what layouts of about one price do to the low-mids that another does not."""
+    labels = _octaves(comparison)[:2]
+    prices = comparison.prices
+    for i, a in enumerate(comparison.layouts):
+        for b in comparison.layouts[i + 1 :]:
+            if not labels or a not in prices or b not in prices:
+                continue
+            dear = max(prices[a].likely, prices[b].likely)
+            if dear <= 0.0 or abs(prices[a].likely - prices[b].likely) > SAME_PRICE * dear:
+                continue
+            told = comparison.found.distinguishable(a, b)
+            heard = {d.quantity.band for d in told if d.quantity.measure == "t30_s"}
+            if not set(labels) <= heard:
+                continue
+            x, y = _mean_s(comparison, a, labels), _mean_s(comparison, b, labels)
+            longer, shorter = (a, b) if x > y else (b, a)
+            yield (
+                f"{longer} at about the same price as {shorter} "
+                f"({_money_text(prices[longer].likely, comparison.currency)} against "
+                f"{_money_text(prices[shorter].likely, comparison.currency)}) leaves "
+                f"{band_name(labels[0])} to {band_name(labels[-1])} lingering "
+                f"{max(x, y) / min(x, y):.1f} times as long."
+            )
+
+
+def not_told_apart(comparison: Comparison) -> Iterator[str]:
+    """Say which layouts are alike as far as anything here tells."""
+    together = [group for group in comparison.groups if len(group) > 1]
+    for group in together:
+        yield f"Not distinguishable by anything compared here: {_listed(group)}."
+    if not together:
+        yield "Each layout can be told from every other."
+
+
+def _money(comparison: Comparison, judged: Judged) -> Iterator[str]:
+    if judged.front is None:
+        return
+    words = judged.reached.aim.words
+    by_name = {line.layout: line for line in judged.front.lines}
+    for line in judged.front.lines:
+        if line.is_on_front:
+            continue
+        other = by_name[line.instead]
+        more = line.price.likely - other.price.likely
+        costs = (
+            f"{line.layout} costs {_money_text(more, comparison.currency)} more than"
+            if more > 0.0
+            else f"{line.layout} costs no less than"
+        )
+        far = "lies further from" if line.is_worse else "comes no nearer"
+        yield f"{costs} {other.layout} and {far} the aim of rooms for {words}."
+
+
+def drop_first(items: Sequence[Worth], currency: str = "") -> str:
+    """Say which item to leave out first, and what that does."""
+    one = items[0]
+    saved = "" if one.saved is None else f" and saves {_money_text(one.saved, currency)}"
+    if one.is_heard and one.lost_steps < 0.0:
+        does = f"comes {-one.lost_steps:.1f} steps nearer the aim"
+    elif one.is_heard:
+        does = f"takes the room {one.lost_steps:.1f} steps further from the aim"
+    elif one.missed_by:
+        does = "leaves the decay as near its aim, though other measures change"
+    else:
+        does = "changes nothing that can be told"
+    return f"Of {one.layout}, drop {one.item} first: that {does}{saved}."
+
+
+def _doubt(judged: Judged) -> Iterator[str]:
+    """Say which rankings hang on places or materials."""
+    reached = judged.reached
+    order = sorted((n for n in reached.layouts if math.isfinite(reached.of(n))), key=reached.of)
+    for held in judged.held:
+        for a, b in itertools.pairwise(order):
+            share = held.of(a, b)
+            # equal ones are not ranked, and half of the draws says nothing
+            if reached.of(a) < reached.of(b) and math.isfinite(share) and share < FIRM_SHARE:
+                hangs = "the materials" if held.what == "materials" else "10 cm of place"
+                yield (
+                    f"Whether {a} comes nearer than {b} to the aim of rooms for "
+                    f"{reached.aim.words} hangs on {hangs}: it does in "
+                    f"{round(100.0 * share)} of 100 draws."
+                )
+
+
+def _money_text(value: float, currency: str) -> str:
+    return f"{value:.0f} {currency}".rstrip()
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Give names as a sentence lists them.
+
+    Examples
+    --------
+    >>> _listed(["C2", "C3", "C4"])
+    'C2, C3 and C4'
+    """
+    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
