@@ -62,8 +62,9 @@ def _parser() -> argparse.ArgumentParser:
         help="go on until T30 is this certain, in per cent; 0: a single round",
     )  # fmt: skip
     simulate.add_argument(
-        "--no-bass", action="store_true", help="leave out the wave solver below the crossover"
-    )
+        "--no-bass", action="store_true",
+        help="do not solve the bass; what the result file has of it already stays",
+    )  # fmt: skip
     simulate.add_argument("--seed", type=int, metavar="N", help="seed of all chance")
     simulate.add_argument(
         "--threads", type=int, metavar="N", help="processor cores to use (default: all)"

@@ -8,7 +8,7 @@ measures, tables and page, from the result file alone.
 
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
@@ -54,6 +54,7 @@ from raysim.store.file import (
     check_writable,
     complete_layouts,
     content_key,
+    drop_bass,
     open_results,
     write_bass,
     write_derived,
@@ -390,6 +391,9 @@ def run(prepared: Sequence[Prepared], folder: Path, tell: Tell = say_nothing) ->
     try:
         if not is_same:
             write_header(path, header, current.values())
+        stale = _stale_bass(path, prepared, current)
+        if stale:
+            drop_bass(path, stale)
         for one in prepared:
             # one layout at a time in memory
             is_partly = 0 < len(done[one.name]) < len(described.sources)
@@ -517,6 +521,23 @@ def _lacks_bass(path: Path, one: Prepared, room: LayoutRoom) -> bool:
         return True
     with open_results(path) as results:
         return results.bass_key(one.name) != bass_key(one.scene, one.key)
+
+
+def _stale_bass(
+    path: Path, prepared: Sequence[Prepared], current: Mapping[str, LayoutRoom]
+) -> tuple[str, ...]:
+    """Give the layouts whose stored bass is not that of the scene as it is now."""
+    stored = complete_layouts(path)
+    kept = [one for one in prepared if stored.get(one.name) == current[one.name].key]
+    if not kept:
+        return ()
+    with open_results(path) as results:
+        held = {one.name: results.bass_key(one.name) for one in kept}
+    return tuple(
+        one.name
+        for one in kept
+        if held[one.name] is not None and held[one.name] != bass_key(one.scene, one.key)
+    )
 
 
 def _pairs(path: Path, layout: str) -> list[PairResult]:

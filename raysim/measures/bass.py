@@ -268,7 +268,7 @@ def _of_dip(
             min(depth, size_db) * max(fit, 0.0),
             ByReflection(way.surface, later, depth, fit, way.mirror_m, source_off, off),
         ))  # fmt: skip
-    alone = _alone(modes, (1.0, 1.0), freq_hz, air_volume_m3, speed_m_s)
+    alone = mode_pressures(modes, (1.0, 1.0), freq_hz, air_volume_m3, speed_m_s)
     for i, (f, decay) in enumerate(zip(modes.freq_hz, modes.decay_s, strict=True)):
         s, r = float(modes.at_source[i, at[0]]), float(modes.at_receiver[i, at[1]])
         missing = tuple(name for name, x in (("source", s), ("receiver", r)) if abs(x) < _NULL)
@@ -294,7 +294,7 @@ def _of_peak(
     if not modes.freq_hz.size:
         return None
     places = modes.at_source[:, at[0]], modes.at_receiver[:, at[1]]
-    each = np.abs(_alone(modes, places, freq_hz, air_volume_m3, speed_m_s))
+    each = np.abs(mode_pressures(modes, places, freq_hz, air_volume_m3, speed_m_s))
     i = int(each.argmax())
     share = float(to_level_db(each[i] ** 2)) - level_db
     if share < -_MAKES_DB:
@@ -302,11 +302,22 @@ def _of_peak(
     return ByMode(i, float(modes.freq_hz[i]), modes.kind[i], modes.between[i], (), share)
 
 
-def _alone(
-    modes: Modes, places: tuple[Float | float, Float | float], freq_hz: float,
-    air_volume_m3: float, speed_m_s: float,
-) -> NDArray[np.complex128]:  # fmt: skip
-    """Give the pressure of each mode alone at a frequency, for shapes at two places  (W57)."""
+def mode_pressures(
+    modes: Modes,
+    places: tuple[Float | float, Float | float],
+    freq_hz: float,
+    air_volume_m3: float,
+    speed_m_s: float,
+) -> NDArray[np.complex128]:
+    """Give the pressure of each mode alone re free field at 1 m, (n_mode,)  (W57).
+
+    Parameters
+    ----------
+    modes : Modes
+    places : two (n_mode,) float64 or float
+        The shape at source and receiver.
+    freq_hz, air_volume_m3, speed_m_s : float
+    """
     omega, own = 2.0 * math.pi * freq_hz, 2.0 * math.pi * modes.freq_hz
     rate = 0.5 * LN_60_DB / modes.decay_s
     below = own**2 + rate**2 - omega**2 + 2j * omega * rate

@@ -135,7 +135,8 @@ def bass_page(results: Results) -> BassPage | None:
     maps = tuple(
         seat_chart(
             f"bass-map-{i + 1}", name if several else "", seats, results.room(name),
-            results.sources, results.receivers,
+            results.sources,
+            [r for r in results.receivers if (seats.source, r.name) in titles],
         )
         for i, (name, seats) in enumerate((n, m) for n, b in known.items() for m in b.maps)
     )  # fmt: skip
@@ -213,10 +214,15 @@ def findings_of(
     dips = sorted((e for e in named if e.is_dip), key=lambda e: -e.size_db)[:_TOLD]
     peaks = sorted((e for e in named if not e.is_dip), key=lambda e: -e.size_db)[:1]
     dips.sort(key=lambda e: e.freq_hz)
+    told = [e for e in dips if e.cause is not None]
+    others = [e for e in dips if e.cause is None]
     return (
-        _evenness(levels), *(_dip(room, e) for e in dips), *(_peak(e) for e in peaks),
+        _evenness(levels),
+        *(_dip(room, e) for e in told),
+        *((_without_cause(room, others),) if others else ()),
+        *(_peak(e) for e in peaks),
         _ringing(room),
-    )  # fmt: skip
+    )
 
 
 def _evenness(levels: SeatLevels) -> Finding:
@@ -239,23 +245,37 @@ def _evenness(levels: SeatLevels) -> Finding:
 
 
 def _dip(room: BassRoom, dip: Extreme) -> Finding:
-    kind = "fault" if dip.size_db > 12.0 else "watch"
-    f = f"{dip.freq_hz:.0f} Hz"
     if isinstance(dip.cause, ByReflection):
-        return Finding(
-            kind, f"The dip at {f} is the {dip.cause.surface}",
-            _by_reflection(room, dip, dip.cause),
-        )  # fmt: skip
-    if isinstance(dip.cause, ByMode):
-        return Finding(
-            kind, f"The dip at {f} is a null of the wave {_wave(dip.cause)}",
-            _by_mode(room, dip, dip.cause),
-        )  # fmt: skip
+        head, text = f"the {dip.cause.surface}", _by_reflection(room, dip, dip.cause)
+    else:
+        assert dip.cause is not None
+        head, text = f"a null of the wave {_wave(dip.cause)}", _by_mode(room, dip, dip.cause)
+    return Finding(_grave(dip), f"The dip at {dip.freq_hz:.0f} Hz is {head}", text)
+
+
+def _grave(dip: Extreme) -> str:
+    """Call a dip of more than 12 dB a fault: common practice, no source."""
+    return "fault" if dip.size_db > 12.0 else "watch"
+
+
+def _without_cause(room: BassRoom, dips: Sequence[Extreme]) -> Finding:
+    """Say of all dips that nothing makes alone how deep they are, and where it is louder."""
+    largest = max(dips, key=lambda e: e.size_db)
+    many = len(dips) > 1
+    each = _listed([f"{e.freq_hz:.0f} Hz" for e in dips])
+    depth = _listed([f"{e.size_db:.0f}" for e in dips])
+    louder = _louder_at(room, largest)
+    at = f" At {largest.freq_hz:.0f} Hz: {louder[0].lower()}{louder[1:]}" if louder else ""
     return Finding(
-        kind, f"The dip at {f} has no single cause",
-        f"{dip.size_db:.0f} dB deep. No one wall and no one standing wave makes it alone: "
-        f"several meet here. {_louder_at(room, dip)}".rstrip(),
-    )  # fmt: skip
+        _grave(largest),
+        f"The {'dips' if many else 'dip'} at {each} {'have' if many else 'has'} no one cause",
+        f"{depth} dB deep. No one wall and no one standing wave makes "
+        f"{'any of them' if many else 'it'} alone: several meet there.{at}",
+    )
+
+
+def _listed(words: Sequence[str]) -> str:
+    return " and ".join(part for part in (", ".join(words[:-1]), words[-1]) if part)
 
 
 def _by_reflection(room: BassRoom, dip: Extreme, cause: ByReflection) -> str:
@@ -316,8 +336,8 @@ def _by_mode(room: BassRoom, dip: Extreme, cause: ByMode) -> str:
     return " ".join(
         part
         for part in (
-            f"{dip.size_db:.0f} dB deep. {null} {verb} where this wave ({cause.kind}) has no "
-            f"pressure; with it the level would be {cause.gain_db:.0f} dB higher.",
+            f"{dip.size_db:.0f} dB deep. {null} {verb} where this wave has no pressure; "
+            f"with it the level would be {cause.gain_db:.0f} dB higher.",
             _louder_at(room, dip),
             "Absorbers lower a standing wave but leave its null where it is: move, or bring a "
             "second source.",
@@ -370,8 +390,8 @@ def _peak(peak: Extreme) -> Finding:
     if isinstance(peak.cause, ByMode):
         text = (
             f"{peak.size_db:.0f} dB above both sides. It is the standing wave "
-            f"{_wave(peak.cause)} ({peak.cause.kind}). Depth at the ends of this wave lowers "
-            "it; an equaliser lowers it at one place only and does not shorten it."
+            f"{_wave(peak.cause)}. Depth at the ends of this wave lowers it; an "
+            "equaliser lowers it at one place only and does not shorten it."
         )
         return Finding("watch", f"{f} booms", text)
     return Finding(

@@ -33,11 +33,12 @@ _WIDTH = 460.0
 _TICKS_HZ = (20, 30, 40, 50, 60, 80, 100, 150, 200, 300, 400, 500, 700)
 #: Classes of the map: highest over lowest level up to so many dB. Two of the steps are
 #: those that levels at a place are judged by.
-CLASSES_DB = (WELL_DB, 15.0, START_DB, 30.0)
+CLASSES_DB = (WELL_DB, START_DB, 25.0, 30.0)
 #: Modes that join source and receiver more weakly than this are drawn hollow, dB.
 _FAINT_DB = -10.0
-#: Dips and peaks named in a picture, the largest first.
-_NAMED = 5
+#: Dips and peaks named in a picture, the largest first; nearer than this share to one that
+#: is named, they are the same in another layout.
+_NAMED, _SAME = 5, 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +93,7 @@ def level_chart(ident: str, lines: Sequence[LevelLine]) -> Figure:
 
     The range within 10 cm is shaded for the first layout and the last.
     """
-    height, left, right, base = 292.0, 38.0, _WIDTH - 8.0, 232.0
+    height, left, right, base = 272.0, 38.0, _WIDTH - 8.0, 232.0
     top = 22.0 + 17.0 * (len(lines) > 1) * -(-len(lines) // 2)
     canvas = Canvas(_WIDTH, height)
     freq = lines[0].levels.freq_hz
@@ -130,12 +131,15 @@ def level_chart(ident: str, lines: Sequence[LevelLine]) -> Figure:
             canvas.path([(at, y - 4), (at + 30, y - 4)], f"seat l{i % len(SHAPES)}")
             canvas.text(at + 36, y, _short(one.name), "key")
     canvas.bounds = (left + 2, top, right, base)
+    said: list[float] = []
     for one in lines:
         largest = sorted(one.extremes, key=lambda e: -e.size_db)[:_NAMED]
         for e in sorted(largest, key=lambda e: e.freq_hz):
             at, y = float(axis.x(e.freq_hz)), float(y_of(e.level_db))
             canvas.mark("triangle" if e.is_dip else "wedge", at, y, 3.4, "named")
-            canvas.label(at, y, f"{e.freq_hz:.0f}", "mark-name", 11.0)
+            if all(abs(e.freq_hz / f - 1.0) > _SAME for f in said):
+                canvas.label(at, y, f"{e.freq_hz:.0f}", "mark-name", 11.0)
+                said.append(e.freq_hz)
     ranges = ", ".join(f"{one.name} {amount(one.levels.range_db, 1.0)} dB" for one in lines)
     caption = (
         "Level at the microphone re 1 m from the same source in the open, each point the mean "
@@ -153,7 +157,7 @@ def level_chart(ident: str, lines: Sequence[LevelLine]) -> Figure:
 
 def ringing_chart(ident: str, layouts: Sequence[RingingDots]) -> Figure:
     """Draw how long each standing wave rings, against the band where it may be heard."""
-    height, left, right, base = 292.0, 38.0, _WIDTH - 8.0, 232.0
+    height, left, right, base = 272.0, 38.0, _WIDTH - 8.0, 232.0
     top = 22.0 + 17.0 * (len(layouts) > 1) * -(-len(layouts) // 2)
     canvas = Canvas(_WIDTH, height)
     every = np.concatenate([one.freq_hz for one in layouts])
@@ -191,10 +195,8 @@ def ringing_chart(ident: str, layouts: Sequence[RingingDots]) -> Figure:
             at, y = left + (i % 2) * 212.0, 28.0 + 17.0 * (i // 2)
             canvas.mark(shape, at + 6, y - 4, 4.0, f"s{i % 6}")
             canvas.text(at + 18, y, _short(one.name), "key")
-    canvas.text(right - 4, float(y_of(above[-1])) - 5, "rings, all agree", "remark-in", "end")
-    canvas.text(
-        right - 4, float(y_of(below[-1])) + 13, "unheard, all agree", "remark-in", "end"
-    )
+    canvas.text(right - 4, top + 12.0, "heard to ring: all agree", "tick", "end")
+    canvas.text(right - 4, base - 8.0, "not heard: all agree", "tick", "end")
     caption = (
         "Time for each standing wave to fall by 60 dB. Shaded: published listening tests "
         "disagree whether a note is heard to ring on (0.2 s above 100 Hz rising to 0.85 s at "
@@ -271,8 +273,9 @@ def seat_chart(
     words += "".join(
         f"; {text}" for text in map(lambda r: at_receiver(seats, r), receivers) if text
     )
+    title = f"Where the bass of {seats.source} is even{f', {name}' if name else ''}"
     return canvas.figure(
-        ident, f"Where the bass is even{f', {name}' if name else ''}", f"{words}.",
+        ident, title, f"{words}.",
         f"{words}. White: within 0.3 m of a surface, or not to sit. Places change by "
         "centimetres what panels change by square metres.",
     )  # fmt: skip

@@ -12,7 +12,7 @@ impulse responses to float32, a relative rounding of 6e-8.
 import contextlib
 import io
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from types import TracebackType
 from typing import Any, Self
 
@@ -41,6 +41,7 @@ __all__ = [
     "check_writable",
     "complete_layouts",
     "content_key",
+    "drop_bass",
     "open_results",
     "write_bass",
     "write_derived",
@@ -206,6 +207,20 @@ def write_bass(path: StrPath, layout: str, key: str, bass: Bass) -> None:
         lambda old: check_held(path, old, layout),
         lambda new: put_bass(new, layout, key, bass),
     )
+
+
+def drop_bass(path: StrPath, names: Collection[str]) -> None:
+    """Take the bass of some stored layouts out of a file; errors as for `write_bass`."""
+
+    def check(old: h5py.File) -> None:
+        for name in names:
+            check_held(path, old, name)
+
+    def take_out(new: h5py.File) -> None:
+        for name in names:
+            new.pop(bass_path(name), None)
+
+    _add(path, check, take_out)
 
 
 def _add(

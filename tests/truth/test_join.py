@@ -63,9 +63,9 @@ def response(p, around=None):
     return BassResponse("s", "r", LOW_RATE_HZ, LOW_HZ, HIGH_HZ, SPLIT_HZ, p, around)
 
 
-#: Direct sound at 1.2 m and five reflections.
-TIMES_S = np.array([1.2 / C, 0.03, 0.0331, 0.0422, 0.06, 0.081])
-SIZES = np.array([1.0 / 1.2, 0.5, 0.4, -0.3, 0.25, 0.2])
+#: Direct sound at 0.2 m and five reflections.
+TIMES_S = np.array([0.2 / C, 0.03, 0.0331, 0.0422, 0.06, 0.081])
+SIZES = np.array([1.0 / 0.2, 0.5, 0.4, -0.3, 0.25, 0.2])
 
 
 def joined_error(low_sizes, low_times=TIMES_S, paths=None):
@@ -76,7 +76,7 @@ def joined_error(low_sizes, low_times=TIMES_S, paths=None):
     early = np.fft.irfft(spectrum(TIMES_S, SIZES, freq_hz) * (freq_hz < 20e3), n)
     both = join(
         response(low_part(low_times, low_sizes)),
-        ear(only_direct(1.2) if paths is None else paths),
+        ear(only_direct(0.2) if paths is None else paths),
         early, np.zeros(1), RATE_HZ,
     )  # fmt: skip
     got = np.fft.rfft(both.impulse, n)
@@ -88,9 +88,10 @@ def joined_error(low_sizes, low_times=TIMES_S, paths=None):
 
 
 class TestTwoHalves:
-    #: What the fade at the end of the wave part cuts of the ringing at its lowest frequency,
-    #: and pulses cut at the ends: a thousandth of the sum of all pulses.
-    BOUND = 1e-3 * np.abs(SIZES).sum()
+    #: The lower end of the wave part turns the phase by 2.61 low/split where the sides meet.
+    #: Half of what that leaves lies before the emission and is cut off, of a pulse that comes
+    #: at once.
+    BOUND = 0.5 * 2.61 * LOW_HZ / SPLIT_HZ * SIZES.max()
 
     def test_give_the_whole_back(self):
         """Amplitudes of the two sides add to one, so a known response comes back."""
@@ -135,7 +136,7 @@ class TestSource:
     def test_room_gets_the_mean_of_directions_and_direct_its_own(self):
         """A source of mean gain 1/4 that sends 0.81 this way: each part as told."""
         p = low_part(TIMES_S, SIZES)
-        got = bass_part(response(p), ear(only_direct(1.2, gain=0.81), mean_gain=0.25))
+        got = bass_part(response(p), ear(only_direct(0.2, gain=0.81), mean_gain=0.25))
         wanted = low_part(TIMES_S, np.concatenate([[0.9], np.full(5, 0.5)]) * SIZES)
         assert np.abs(got - wanted)[: int(0.8 * N)].max() < 2e-3 * np.abs(p).max()
 
@@ -206,7 +207,7 @@ class TestNearSource:
         )
         n = got.p.shape[1]
         off = near_error(room, self.SOURCE_M, points, (got.low_hz, HIGH_HZ), LOW_RATE_HZ, n)
-        wanted = self.images(points, n)
+        wanted = self.images(points, n, room.step_s)
         scale = np.abs(wanted).max(axis=1)
         early = slice(0, n // 2)
         raw, right = (
@@ -214,13 +215,13 @@ class TestNearSource:
         )
         return raw, right
 
-    def images(self, points, n):
-        """Give the responses of image sources in the band of the solver."""
-        step_s = 2e-5
+    def images(self, points, n, step_s):
+        """Give the responses of image sources in the band of the solver, cut off as its are."""
         peak_hz = 0.6 * HIGH_HZ
         drive = pulse(peak_hz, step_s)
         middle_s = 0.5 * (drive.size - 1) * step_s
-        time_s = step_s * np.arange(int((self.DURATION_S + middle_s) / step_s)) - middle_s
+        n_step = int(np.ceil(self.DURATION_S / step_s)) + drive.size // 2
+        time_s = step_s * (1.0 + np.arange(n_step)) - middle_s
         heard = np.zeros((len(points), time_s.size))
         for cell in product(range(-7, 8), repeat=3):
             for sign in product((1, -1), repeat=3):
@@ -229,23 +230,26 @@ class TestNearSource:
                     if d < 1.5 * self.DURATION_S * C:
                         a = (np.pi * peak_hz * (time_s - d / C)) ** 2
                         heard[i] += (1.0 - 2.0 * a) * np.exp(-a) / d
-        padded = 2 * n
+        padded = 2 * int(np.ceil(0.625 * n))  # as its are: what wraps round is the same
         freq_hz = np.fft.rfftfreq(padded, 1.0 / LOW_RATE_HZ)
         used = (freq_hz > 0.0) & (freq_hz < 1.25 * HIGH_HZ)
         omega = 2.0 * np.pi * freq_hz[used]
         whole = np.zeros((len(points), freq_hz.size), complex)
-        got = spectrum_at(heard, omega, step_s, -middle_s)
+        got = spectrum_at(heard, omega, step_s, step_s - middle_s)
         sent = spectrum_at(drive, omega, step_s, -middle_s)
         whole[:, used] = got / sent * band_filter(freq_hz[used], LOW_HZ, HIGH_HZ)
         return np.fft.irfft(whole, padded)[:, :n]
 
     def test_levels_are_those_of_image_sources(self, errors):
-        """2 % of the greatest pressure: 0.2 dB, the order of what 14 cells to a wave leave."""
-        assert errors[1].max() < 0.02
+        """Reflections, up to a third of the direct sound here, may be late by 0.2 % of 20 ms.
+
+        At 450 Hz that turns them by 0.11.
+        """
+        assert errors[1].max() < 0.04
 
     def test_the_grid_alone_is_off(self, errors):
         """Planted fault: nothing is put right, and a hand's breadth away it shows."""
-        assert errors[0].max() > 0.04
+        assert errors[0].max() > 0.08
 
 
 def test_without_a_wave_part_nothing_is_heard_below():

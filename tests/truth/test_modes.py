@@ -87,7 +87,7 @@ WALLS = {
     "east": Admittance.of(0.05),
     "north": Admittance.of(0.03),
     "floor": Admittance.of(0.1),
-    "ceiling": Admittance.of(0.01, [(4.0, 0.0, 900.0)]),
+    "ceiling": Admittance.of(0.01, [(20.0, 0.0, 9000.0)]),
 }
 
 
