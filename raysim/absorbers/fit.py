@@ -266,6 +266,8 @@ def seen_from(
 
 
 Incidence = Literal["random", "normal"]
+#: Admittances below this take nothing: their inverse would overflow.
+_CLOSED = 1e-12
 
 
 def absorbed(wall: Admittance, freq_hz: ArrayLike, incidence: Incidence = "random") -> Float:
@@ -278,7 +280,7 @@ def _alpha(admittance: ArrayLike, incidence: Incidence) -> Float:
     if incidence == "normal":
         return np.asarray(1.0 - np.abs(_reflection(admittance)) ** 2)
     found = np.zeros(admittance.shape)
-    open_ = admittance != 0.0
+    open_ = np.abs(admittance) > _CLOSED
     found[open_] = alpha_local(1.0 / admittance[open_])
     return found
 
