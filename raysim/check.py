@@ -6,18 +6,16 @@ rooms; `warnings` says where this room is not one.
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from raysim.errors import figure
 from raysim.geometry.between import surfaces_between
 from raysim.measures.diffuseness import AXES, DEAD, SMOOTH, diffuseness
 from raysim.measures.theory import (
     decay_time_s,
-    eyring_area_m2,
     mean_free_path_m,
     sabine_area_m2,
     transition_frequency_hz,
 )
+from raysim.planning.decay import decay_of
 from raysim.propagation.rays import N_BATCH, RayRun, expected_duration_s, sphere_radii_m
 from raysim.records import MOMENTS
 from raysim.scene.contents import thing_surfaces
@@ -54,21 +52,16 @@ def expect(prepared: Prepared) -> Expectation:
     scene, mesh, sides = prepared.scene, prepared.mesh, prepared.room.sides
     volume, area = mesh.air_volume_m3, mesh.area_m2
     c, m = prepared.room.speed_m_s, prepared.room.air_per_m
-    materials = [scene.materials[name] for name in sides.materials]
-
-    def eyring(alpha: Float) -> Float:
-        return decay_time_s(eyring_area_m2(sides.area_m2, alpha), volume, c, m)
-
-    likely = eyring(sides.alpha)
-    mid = prepared.scene.bands.middle
+    eyring = decay_of(scene, mesh, sides)
+    mid_s = float(eyring.likely_s[scene.bands.middle].mean())
     rays = _leak_test(prepared)
     return Expectation(
         mean_free_path_m=mean_free_path_m(volume, area),
         sabine_s=decay_time_s(sabine_area_m2(sides.area_m2, sides.alpha), volume, c, m),
-        eyring_s=likely,
-        eyring_low_s=eyring(np.stack([x.alpha_high for x in materials])),
-        eyring_high_s=eyring(np.stack([x.alpha_low for x in materials])),
-        transition_hz=float(transition_frequency_hz(volume, float(likely[mid].mean()))),
+        eyring_s=eyring.likely_s,
+        eyring_low_s=eyring.low_s,
+        eyring_high_s=eyring.high_s,
+        transition_hz=float(transition_frequency_hz(volume, mid_s)),
         n_ray=rays.count.n_ray,
         n_segment=rays.count.n_segment,
         n_lost=rays.count.n_lost,

@@ -90,3 +90,9 @@ def write_quick(folder, *changes, more=""):
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "scene.toml").write_text(text + more, encoding="utf-8")
     return folder
+
+
+def contents(folder):
+    """Give all files of a run but the result file, which keeps the time of its making."""
+    found = {str(p.relative_to(folder)): p for p in folder.rglob("*") if p.is_file()}
+    return {name: p.read_bytes() for name, p in found.items() if p.suffix != ".h5"}

@@ -16,32 +16,21 @@ from raysim.geometry.build import collect_room
 from raysim.geometry.furnish import furnish, placed_items
 from raysim.geometry.mesh import RoomMesh
 from raysim.geometry.placed import Placed
-from raysim.measures.theory import decay_time_s, eyring_area_m2
 from raysim.planning.bill import Bill, bill
 from raysim.planning.checks import Finding, findings
 from raysim.planning.clearance import Kept, kept_clear
 from raysim.planning.cuts import CutList, cut_list
-from raysim.planning.reach import out_of_reach
+from raysim.planning.decay import Decay, decay_of
+from raysim.planning.reach import Ground, ground_of, out_of_reach
 from raysim.propagation.room import tabulate_sides
-from raysim.scene.air import attenuation_per_m, speed_m_s
 from raysim.scene.model import Scene
 from raysim.scene.plan import Layout, Prices
 from raysim.scene.prices import read_prices, stock_prices
 from raysim.scene.read import collect_scene
 from raysim.scene.table import nearest
-from raysim.units import Float
 
 #: A zone this little outside the room is on its wall, metres.
 _CONTACT_M: Final = 1e-3
-
-
-@dataclass(frozen=True, slots=True)
-class Decay:
-    """Eyring's decay time, seconds by band, with what the materials leave open."""
-
-    likely_s: Float  # (n_band,)
-    low_s: Float  # (n_band,) every material at its most absorbing
-    high_s: Float  # (n_band,) at its least absorbing
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,11 +95,12 @@ def make_book(path: Path, names: Sequence[str] = (), prices_path: Path | None = 
     prices = _prices(scene, prices_path, complaints)
     kept = tuple(kept_clear(scene, mesh))
     complaints += [_useless(zone, mesh) for zone in kept if _outside_m(zone, mesh) > _CONTACT_M]
-    plans = [_plan(scene, one, prices, mesh, kept, complaints) for one in layouts]
+    ground = ground_of(scene, kept)
+    plans = [_plan(scene, one, prices, mesh, kept, ground, complaints) for one in layouts]
     if complaints:
         raise SceneError(complaints)
     done = tuple(p for p in plans if p is not None)
-    return Book(scene, mesh, kept, decay_of(scene, mesh), done)
+    return Book(scene, mesh, kept, decay_of(scene, mesh, tabulate_sides(scene, mesh)), done)
 
 
 def _chosen(scene: Scene, names: Sequence[str], complaints: list[Complaint]) -> list[Layout]:
@@ -170,6 +160,7 @@ def _plan(
     prices: Prices,
     mesh: RoomMesh,
     kept: tuple[Kept, ...],
+    ground: Ground | None,
     complaints: list[Complaint],
 ) -> Plan | None:
     """Set one layout into the room and count, weigh and check it."""
@@ -186,14 +177,15 @@ def _plan(
     except SceneError as error:
         complaints.extend(c for c in error.complaints if c not in complaints)
         return None
-    shut = out_of_reach(scene, furnished, kept)
     return Plan(
         layout=layout,
         placed=tuple(placed),
         bill=counted,
         cuts=cut_list(layout.items, prices),
-        findings=findings(scene, mesh, layout, placed, counted, kept, shut),
-        decay=decay_of(furnished, room),
+        findings=findings(
+            scene, mesh, layout, placed, counted, kept, out_of_reach(ground, furnished)
+        ),
+        decay=decay_of(furnished, room, tabulate_sides(furnished, room)),
         volume_m3=sum(p.volume_m3 for p in placed),
         area_m2=sum(p.front_area_m2 for p in placed),
         notes=tuple(notes),
@@ -203,20 +195,3 @@ def _plan(
 def _quiet(scene: Scene) -> Scene:
     """Give a scene without points: where people talk does not matter to a bill."""
     return replace(scene, sources=(), receivers=())
-
-
-def decay_of(scene: Scene, mesh: RoomMesh) -> Decay:
-    """Give Eyring's decay times of a furnished room."""
-    sides = tabulate_sides(scene, mesh)
-    c = speed_m_s(scene.air)
-    m = attenuation_per_m(scene.air, scene.bands.centre_hz)
-    materials = [scene.materials[name] for name in sides.materials]
-
-    def eyring(alpha: Float) -> Float:
-        return decay_time_s(eyring_area_m2(sides.area_m2, alpha), mesh.air_volume_m3, c, m)
-
-    return Decay(
-        likely_s=eyring(sides.alpha),
-        low_s=eyring(np.stack([x.alpha_high for x in materials])),
-        high_s=eyring(np.stack([x.alpha_low for x in materials])),
-    )

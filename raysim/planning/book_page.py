@@ -14,10 +14,11 @@ import jinja2
 import raysim
 from raysim.errors import Complaint, StoreError
 from raysim.planning.bill import Bill, Money
-from raysim.planning.book import Book, Decay, Plan
+from raysim.planning.book import Book, Plan
 from raysim.planning.cautions import CAUTIONS
 from raysim.planning.checks import Finding
 from raysim.planning.cuts import CutList
+from raysim.planning.decay import Decay
 from raysim.planning.elevations import HOW_TO_READ, elevations
 from raysim.report.numbers import amount
 from raysim.report.svg import Figure

@@ -5,7 +5,7 @@ and shoulder is in the way. People are not: they move.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -32,32 +32,47 @@ SHOULDER_M: Final = 1.5
 _LEVEL: Final = 0.999
 
 
-def out_of_reach(before: Scene, after: Scene, kept: Sequence[Kept]) -> list[Kept]:
-    """List the zones of kind "access" that no door leads to any more.
+@dataclass(frozen=True, slots=True, eq=False)
+class Ground:
+    """The floor of a room as described: what all its layouts start from."""
+
+    points: Float  # (n, 2) of a grid
+    shape: tuple[int, int]  # of the grid
+    floor: Mask  # (n,) which points lie in the bare room
+    doors: tuple[Kept, ...]
+    goals: tuple[Kept, ...]  # of kind "access", that a door leads to
+
+
+def ground_of(scene: Scene, kept: Sequence[Kept]) -> Ground | None:
+    """Look at the floor of a room as described.
 
     Parameters
     ----------
-    before, after : Scene
-        The room as described, and furnished with a layout.
+    scene : Scene
     kept : sequence of Kept
 
     Returns
     -------
-    list of Kept
-        Empty if the scene names no door, or nothing that must stay within reach.
+    Ground or None
+        None if the scene names no door, or nothing that must stay within reach.
     """
-    doors = [k for k in kept if k.zone.kind in ("door", "travel")]
+    doors = tuple(k for k in kept if k.zone.kind in ("door", "travel"))
     goals = [k for k in kept if k.zone.kind == "access"]
     if not doors or not goals:
+        return None
+    points, shape, floor = _floor(scene)
+    free = _walkable(scene, points, shape, floor)
+    led_to = tuple(g for g in goals if _leads(free, points, shape, doors, g))
+    return Ground(points, shape, floor, doors, led_to)
+
+
+def out_of_reach(ground: Ground | None, furnished: Scene) -> list[Kept]:
+    """List the zones of kind "access" that no door leads to any more."""
+    if ground is None:
         return []
-    points, shape, floor = _floor(before)
-    free = [_walkable(s, points, shape, floor) for s in (before, after)]
-    return [
-        goal
-        for goal in goals
-        if _leads(free[0], points, shape, doors, goal)
-        and not _leads(free[1], points, shape, doors, goal)
-    ]
+    points, shape = ground.points, ground.shape
+    free = _walkable(furnished, points, shape, ground.floor)
+    return [g for g in ground.goals if not _leads(free, points, shape, ground.doors, g)]
 
 
 def _floor(scene: Scene) -> tuple[Float, tuple[int, int], Mask]:

@@ -11,7 +11,7 @@ import shutil
 import numpy as np
 import pytest
 from pages import faults_of
-from quick import LAYOUTS, MORE_SOURCES, write_quick
+from quick import LAYOUTS, MORE_SOURCES, contents, write_quick
 
 import raysim
 import raysim.study
@@ -41,25 +41,6 @@ def done(scene):
     folder = scene.parent / "done"
     assert main(["simulate", str(scene), *ALL, "--into", str(folder)]) == 0
     return folder
-
-
-@pytest.fixture
-def traced(monkeypatch):
-    """Give the list of sources that are traced while a test runs."""
-    names = []
-
-    def counted(scene, room, source, *more):
-        names.append(source.name)
-        return trace_source(scene, room, source, *more)
-
-    monkeypatch.setattr(raysim.study, "trace_source", counted)
-    return names
-
-
-def contents(folder):
-    """Give all files of a run but the result file, which keeps the time of its making."""
-    found = {str(p.relative_to(folder)): p for p in folder.rglob("*") if p.is_file()}
-    return {name: p.read_bytes() for name, p in found.items() if p.suffix != ".h5"}
 
 
 def energies(path, layout):
