@@ -10,6 +10,7 @@ import os
 from pathlib import Path
 
 import numba
+from numba.extending import overload
 
 _FOLDER = Path(__file__).resolve().parent
 _LOOPS = [_FOLDER.parent / "propagation" / name for name in ("cpu.py", "wave_cpu.py")]
@@ -34,6 +35,9 @@ fast_kernel = numba.njit(
 stencil_kernel = numba.njit(cache=True, error_model="numpy", fastmath={"nsz", "contract"})
 loop = numba.njit(cache=True, error_model="numpy", parallel=True)
 serial_loop = numba.njit(cache=True, error_model="numpy")
+
+#: What a processor runs instead of a function that each kind of machine has its own of.
+instead = overload
 
 
 def compiled_before() -> bool:

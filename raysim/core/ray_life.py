@@ -112,7 +112,7 @@ def live(
                     receiver[r, 0], receiver[r, 1], receiver[r, 2], receiver[r, 3],
                 )  # fmt: skip
                 if inside > 0.0:
-                    i_time = floor((travelled + halfway) * bins_per_m)
+                    i_time = int(floor((travelled + halfway) * bins_per_m))
                     if i_time < n_time:
                         share = inside / (4.0 / 3.0 * pi * receiver[r, 3] ** 3)
                         if note is None:
@@ -158,7 +158,7 @@ def live(
                 if cosine <= 0.0:
                     continue
                 far = sqrt(vx * vx + vy * vy + vz * vz)
-                i_time = floor((travelled + far) * bins_per_m)
+                i_time = int(floor((travelled + far) * bins_per_m))
                 if i_time >= n_time:
                     continue
                 vx, vy, vz = vx / far, vy / far, vz / far

@@ -5,7 +5,23 @@ Theory: DEVELOPERS.md, R6 and R8.
 
 from math import sqrt
 
-from raysim.core.compile import kernel
+from raysim.core.compile import instead, kernel
+
+
+def add_to(cell, moment, band, value):
+    """Add to one number of a time cell, in the way of the machine that runs it.
+
+    A processor's task has its histogram to itself; on a GPU many rays add to one at once.
+    """
+    cell[moment, band] += value
+
+
+@instead(add_to)
+def _add_alone(cell, moment, band, value):
+    def alone(cell, moment, band, value):
+        cell[moment, band] += value
+
+    return alone
 
 
 @kernel
@@ -36,12 +52,12 @@ def leave(energy, first, n_band, x, y, z, cell):
     """
     for b in range(n_band):
         e = energy[first + b]
-        cell[0, b] += e
-        cell[1, b] += e * x
-        cell[2, b] += e * y
-        cell[3, b] += e * z
-        cell[4, b] += e * x * x
-        cell[5, b] += e * y * y
-        cell[6, b] += e * x * y
-        cell[7, b] += e * x * z
-        cell[8, b] += e * y * z
+        add_to(cell, 0, b, e)
+        add_to(cell, 1, b, e * x)
+        add_to(cell, 2, b, e * y)
+        add_to(cell, 3, b, e * z)
+        add_to(cell, 4, b, e * x * x)
+        add_to(cell, 5, b, e * y * y)
+        add_to(cell, 6, b, e * x * y)
+        add_to(cell, 7, b, e * x * z)
+        add_to(cell, 8, b, e * y * z)

@@ -11,6 +11,12 @@ from raysim.core.compile import kernel, stencil_kernel
 
 
 @stencil_kernel
+def whole_cell(own, before, west, east, south, north, below, above, middle, x, y, z):
+    """Give the pressure of a whole cell after a step  (W1)."""
+    return middle * own + x * (west + east) + y * (south + north) + z * (below + above) - before
+
+
+@stencil_kernel
 def step_row(now, new, start, n, stride_y, stride_z, middle, x, y, z):
     """Step n whole cells in a row along x  (W1)."""
     # Views that begin at zero: without them no machine code for several cells at once.
@@ -21,13 +27,10 @@ def step_row(now, new, start, n, stride_y, stride_z, middle, x, y, z):
     below = now[start - stride_z : start - stride_z + n]
     above = now[start + stride_z : start + stride_z + n]
     for i in range(n):
-        out[i] = (
-            middle * own[i]
-            + x * (left[i] + right[i])
-            + y * (south[i] + north[i])
-            + z * (below[i] + above[i])
-            - out[i]
-        )
+        out[i] = whole_cell(
+            own[i], out[i], left[i], right[i], south[i], north[i], below[i], above[i],
+            middle, x, y, z,
+        )  # fmt: skip
 
 
 @stencil_kernel

@@ -5,6 +5,7 @@ asked for at once. Theory: DEVELOPERS.md, R1 to R10.
 """
 
 import math
+from collections.abc import Callable
 from itertools import pairwise
 
 import numpy as np
@@ -81,6 +82,14 @@ def air_by_bin(room: AcousticRoom, n_time: int, bin_s: float) -> Float:
     return np.asarray(np.exp(-m * edges_m[:-1]) * -np.expm1(-lost) / lost)
 
 
+def _trace_on(on_gpu: bool) -> Callable[..., None]:
+    if not on_gpu:
+        return cpu.trace
+    from raysim.propagation import gpu_rays  # needs a package that few have
+
+    return gpu_rays.trace
+
+
 class RayRun:
     """Rays from one source to all its receivers, continued as long as one likes.
 
@@ -96,6 +105,8 @@ class RayRun:
         Width of a time bin.
     image_order, pair_order : int
         Paths that image sources hold, and rays therefore must not.
+    on_gpu : bool
+        Follow them on a graphics processor.
     """
 
     def __init__(
@@ -109,7 +120,9 @@ class RayRun:
         bin_s: float,
         image_order: int,
         pair_order: int,
+        on_gpu: bool = False,
     ) -> None:
+        self._trace = _trace_on(on_gpu)
         self._room = room
         self._source = source
         self._bin_s = bin_s
@@ -144,7 +157,7 @@ class RayRun:
         room = self._room
         gain = source_gain(self._source)
         for group, sums in zip(self._groups, self._sums, strict=True):
-            cpu.trace(
+            self._trace(
                 self._seed, self._n_ray, per_batch,
                 self._source.position_m, self._source.aim, np.ascontiguousarray(gain[group]),
                 *room.tree_arrays(),

@@ -23,8 +23,6 @@ __all__ = [
     "wave_room",
 ]  # fmt: skip
 
-#: Steps between two looks at the balance of energy.
-_WATCH = 500
 #: How far the balance may be off, as a share of the most energy there was: rounding of
 #: single precision stays a hundred times below in a run of 1e5 steps (measured).
 BALANCE = 1e-4
@@ -49,6 +47,9 @@ class Stepper:
     ``drive`` goes to a source, one value a step; ``heard`` (n_receiver, n_step) is what
     receivers hear after each step; ``energy`` and ``taken`` make up the balance  (W2).
     """
+
+    #: Steps between two looks at the balance of energy.
+    watch = 500
 
     def __init__(
         self,
@@ -172,6 +173,14 @@ def _parts(room: WaveRoom) -> Int:
     return np.concatenate([own, np.array(rest, dtype=np.int64).reshape(-1, 2)])
 
 
+def _stepper(on_gpu: bool) -> type[Stepper]:
+    if not on_gpu:
+        return Stepper
+    from raysim.propagation.gpu_wave import GpuStepper  # needs a package that few have
+
+    return GpuStepper
+
+
 def run(
     room: WaveRoom,
     source_m: Float,
@@ -181,6 +190,7 @@ def run(
     low_hz: float = 10.0,
     sample_rate_hz: float = 8000.0,
     names: Sequence[str] = (),
+    on_gpu: bool = False,
 ) -> Pressure:
     """Give the response of a room at receivers to one source that favours no direction.
 
@@ -197,6 +207,8 @@ def run(
         Of the response, above 5/2 of ``high_hz``.
     names : sequence of str
         Of the receivers, for messages.
+    on_gpu : bool
+        Step on a graphics processor.
 
     Returns
     -------
@@ -209,10 +221,10 @@ def run(
     """
     drive = pulse(_PEAK * high_hz, room.step_s)
     n_step = int(np.ceil(duration_s / room.step_s)) + drive.size // 2
-    stepper = Stepper(room, source_m, np.atleast_2d(receivers_m), drive, n_step, names)
+    stepper = _stepper(on_gpu)(room, source_m, np.atleast_2d(receivers_m), drive, n_step, names)
     worst = most = 0.0
     while stepper.n < n_step:
-        stepper.advance(min(_WATCH, n_step - stepper.n))
+        stepper.advance(min(stepper.watch, n_step - stepper.n))
         energy = stepper.energy()
         most = max(most, abs(energy), abs(stepper.put))
         off = abs(energy + stepper.taken - stepper.put) / max(most, 1e-300)
