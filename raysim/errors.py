@@ -40,6 +40,10 @@ class RaysimError(Exception):
         self.complaints: tuple[Complaint, ...] = tuple(complaints)
         super().__init__("\n".join(str(c) for c in self.complaints))
 
+    def __reduce__(self) -> tuple[type["RaysimError"], tuple[tuple[Complaint, ...]]]:
+        """Travel between processes as what it was made of, not as its text."""
+        return type(self), (self.complaints,)
+
 
 class SceneError(RaysimError):
     """The scene file, or the room it describes, cannot be used."""
@@ -59,6 +63,10 @@ class WaveError(RaysimError):
 
 class StoreError(RaysimError):
     """A result file cannot be read or written."""
+
+
+class SpreadError(RaysimError):
+    """Work could not be spread over processes or a cluster."""
 
 
 class AudioError(RaysimError):

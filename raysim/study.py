@@ -1,9 +1,9 @@
 """From a scene file to everything a person asked for, through the result file.
 
-`simulate` prepares the room of each layout, traces it source by source, and stores each
-source as soon as it is complete, then the bass of the layout, so that a run that is stopped
-keeps what it has and can be taken up again. `derive` makes all the rest, responses,
-measures, tables and page, from the result file alone.
+`run` lists what the layouts still lack, the rays of each source and the bass, has it computed
+here or elsewhere (`raysim.spread`), and stores each piece as soon as it is there, so that a
+run that is stopped keeps what it has and can be taken up again. Layouts that are the same
+room are computed once. `raysim.outputs` makes all the rest from the result file alone.
 """
 
 import math
@@ -14,64 +14,41 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import TypeVar
 
-from raysim.errors import Complaint, SceneError, SettingsError, Stopped
-from raysim.folders import (
-    PAGE_NAME,
-    RESPONSES_NAME,
-    RESULTS_NAME,
-    make_folder,
-    refuse_foreign,
-)
+from raysim.compare.leave_one_out import reduced, with_reduced
+from raysim.errors import Complaint, RaysimError, SceneError, SettingsError, Stopped
+from raysim.folders import RESULTS_NAME, make_folder, refuse_foreign
 from raysim.geometry.build import collect_room
 from raysim.geometry.furnish import furnish
 from raysim.geometry.mesh import RoomMesh
-from raysim.measures.pair import BAND_MEASURES, SINGLE_MEASURES, PairMeasures
-from raysim.propagation.bass import bass_of
+from raysim.outputs import derive
 from raysim.propagation.room import AcousticRoom, acoustic_room
-from raysim.records import PairResult, RayCount
-from raysim.report.facts import RoomFacts, bass_response, gather
-from raysim.report.pairs import PairFacts, ear_of
-from raysim.report.render import write_page
-from raysim.report.summary import write_tables
-from raysim.response.impulse import early_and_late, impulse_response
-from raysim.response.join import join
-from raysim.response.walls import PathWalls
-from raysim.response.wav import wav_names, write_wav
-from raysim.scene.air import gas
+from raysim.records import Bass, PairResult
+from raysim.report.facts import RoomFacts
 from raysim.scene.conditions import RAYS, SEED, UNTIL_T30_PCT
 from raysim.scene.layouts import RESERVED_NAMES
 from raysim.scene.model import Receiver, Scene, Settings, Source
 from raysim.scene.plan import Layout, State
 from raysim.scene.read import collect_scene
+from raysim.spread.share import check_workers, compute_all
+from raysim.spread.units import Result, Unit
 from raysim.store.file import (
-    Derived,
-    LayoutResult,
     LayoutRoom,
-    Measure,
     Results,
     RunHeader,
     bass_key,
     check_writable,
-    complete_layouts,
     content_key,
-    drop_bass,
     open_results,
-    write_bass,
-    write_derived,
-    write_header,
-    write_layout,
 )
-from raysim.store.key import digest
-from raysim.tracing import Tell, say_nothing, t30_certainty, trace_source
-from raysim.units import Float
+from raysim.store.parts import Stock, Wanted, whole_key
+from raysim.tracing import Tell, say_nothing, t30_certainty
 
 #: The room without any treatment, all that the scene file describes; and all layouts,
 #: or all states, of a scene.
 AS_DESCRIBED, ALL = RESERVED_NAMES
 #: The share of a run's progress that belongs to tracing and to the bass; the rest to what
-#: is made of it. And how many sources' rays the bass of a layout counts as.
+#: is made of it.
 _TRACED = 0.9
-_BASS_SOURCES = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +129,8 @@ def prepare_all(
     path: str | os.PathLike[str],
     layouts: Sequence[str] = (),
     states: Sequence[str] = (),
+    *,
+    without_each: bool = False,
 ) -> list[Prepared]:
     """Read a scene, build its room in several layouts and states, and check all of them.
 
@@ -161,12 +140,15 @@ def prepare_all(
         The scene file, or the folder with ``scene.toml`` in it.
     layouts, states : sequence of str
         As the scene calls them: every layout in every state. "as described" is the room
-        without either, and what none is; "all" is that and all that the scene has.
+        without either, and what none is; "all" is that and all that the scene has. A layout
+        "C2" without its item "W1" is "C2 without W1".
+    without_each : bool
+        Besides, each of the layouts without each of its items in turn.
 
     Returns
     -------
     list of Prepared
-        As described first, then in the scene's order.
+        As described first, then in the scene's order, what lacks an item after its whole.
 
     Raises
     ------
@@ -177,7 +159,10 @@ def prepare_all(
     scene = collect_scene(Path(path), complaints)
     if scene is None:
         raise SceneError(complaints)
-    chosen = _named(scene.layouts, layouts, "--layout", complaints)
+    every = with_reduced(scene.layouts)
+    chosen = _named(scene.layouts, layouts, "--layout", complaints, every)
+    if without_each:
+        chosen = _with_each_left_out(scene, chosen, complaints)
     chosen_states = _named(scene.states, states, "--state", complaints)
     asked = [(layout, state) for layout in chosen for state in chosen_states]
     names = [layout_name(*one) for one in asked]
@@ -200,13 +185,21 @@ _Item = TypeVar("_Item", Layout, State)
 
 
 def _named(
-    held: Sequence[_Item], names: Sequence[str], option: str, complaints: list[Complaint]
+    held: Sequence[_Item],
+    names: Sequence[str],
+    option: str,
+    complaints: list[Complaint],
+    every: Sequence[_Item] = (),
 ) -> list[_Item | None]:
-    """Give the layouts or states of these names, in the scene's order; None: as described."""
+    """Give the layouts or states of these names, in the scene's order; None: as described.
+
+    ``every`` holds those of ``held`` and others between them that only their name asks for.
+    """
     known: list[str] = [AS_DESCRIBED, *(one.name for one in held)]
+    possible = [*known, ALL, *(one.name for one in every)]
     for name in dict.fromkeys(names):
-        if name not in (*known, ALL):
-            near = get_close_matches(name, [*known, ALL], n=1)
+        if name not in possible:
+            near = get_close_matches(name, possible, n=1)
             has = f"The scene has: {', '.join(known)}."
             fix = f'Did you mean "{near[0]}"?' if near else has
             what = "layout" if option == "--layout" else "state"
@@ -214,7 +207,27 @@ def _named(
             complaints.append(Complaint(option, wrong, fix, "RS-P03"))
     chosen = {AS_DESCRIBED} if not names else set(known if ALL in names else names)
     first: list[_Item | None] = [None] if AS_DESCRIBED in chosen else []
-    return first + [one for one in held if one.name in chosen]
+    return first + [one for one in every or held if one.name in chosen]
+
+
+def _with_each_left_out(
+    scene: Scene, chosen: Sequence[Layout | None], complaints: list[Complaint]
+) -> list[Layout | None]:
+    """Add to layouts of the scene what they are without each of their items."""
+    whole = [one for one in chosen if one in scene.layouts]
+    lacking = [one for layout in whole if layout is not None for one in reduced(layout)]
+    if not lacking:
+        wrong = "none of the layouts asked for has an item that could be left out."
+        fix = "Name a layout of the scene that puts something up: --layout NAME."
+        complaints.append(Complaint("--without-each", wrong, fix, "RS-T81"))
+    own = {one.name for one in scene.layouts}
+    for name in sorted(own.intersection(one.name for one in lacking)):
+        wrong = f'the scene has a layout "{name}" of its own.'
+        fix = "Give it another name: this one is for the layout without that item."
+        complaints.append(Complaint("--without-each", wrong, fix, "RS-T80"))
+    asked = {one.name for one in (*chosen, *lacking) if one is not None}
+    first: list[Layout | None] = [None] if None in chosen else []
+    return first + [one for one in with_reduced(scene.layouts) if one.name in asked]
 
 
 def _assemble(
@@ -296,6 +309,8 @@ class Outcome:
     #: layout and source whose T30 missed the uncertainty asked for, in per cent
     uncertain: dict[tuple[str, str], float]
     dropped: tuple[str, ...]  # stored layouts that the scene no longer describes
+    alike: tuple[tuple[str, ...], ...] = ()  # layouts that are the same room, computed once
+    remarks: tuple[str, ...] = ()  # what went wrong and was made good, in sentences
 
 
 def simulate(
@@ -304,10 +319,13 @@ def simulate(
     *,
     layouts: Sequence[str] = (),
     states: Sequence[str] = (),
+    without_each: bool = False,
     n_ray: int | None = None,
     until_t30_pct: float | None = None,
     seed: int | None = None,
     bass: bool | None = None,
+    workers: int | None = 1,
+    cluster: str | None = None,
 ) -> Results:
     """Simulate a scene: result file, responses, tables and page.
 
@@ -317,10 +335,12 @@ def simulate(
         The scene file or its folder.
     into : path, optional
         Folder for the results; by default ``<scene>-results`` in the current folder.
-    layouts, states : sequence of str
+    layouts, states, without_each : optional
         As for `prepare_all`.
     n_ray, until_t30_pct, seed, bass : optional
         Instead of what the scene's ``[simulate]`` table says.
+    workers, cluster : optional
+        As for `run`.
 
     Returns
     -------
@@ -334,9 +354,10 @@ def simulate(
     """
     prepared = [
         with_settings(one, n_ray=n_ray, until_t30_pct=until_t30_pct, seed=seed, bass=bass)
-        for one in prepare_all(scene, layouts, states)
+        for one in prepare_all(scene, layouts, states, without_each=without_each)
     ]
-    return open_results(run(prepared, folder_for(prepared[0].described, into)).results)
+    folder = folder_for(prepared[0].described, into)
+    return open_results(run(prepared, folder, workers=workers, cluster=cluster).results)
 
 
 def folder_for(scene: Scene, into: str | os.PathLike[str] | None = None) -> Path:
@@ -349,7 +370,14 @@ def folder_for(scene: Scene, into: str | os.PathLike[str] | None = None) -> Path
     return Path(f"{name}-results")
 
 
-def run(prepared: Sequence[Prepared], folder: Path, tell: Tell = say_nothing) -> Outcome:
+def run(
+    prepared: Sequence[Prepared],
+    folder: Path,
+    tell: Tell = say_nothing,
+    *,
+    workers: int | None = 1,
+    cluster: str | None = None,
+) -> Outcome:
     """Trace all sources of a scene's layouts, store them, and derive all the rest.
 
     Parameters
@@ -363,6 +391,12 @@ def run(prepared: Sequence[Prepared], folder: Path, tell: Tell = say_nothing) ->
         the scene still describes the same.
     tell : callable, optional
         Called with the share done and what is known so far.
+    workers : int, optional
+        Processes to compute on; None: as many as pay. The result is the same to the last
+        bit. A script that asks for several must guard its own start, as ever with
+        processes: ``if __name__ == "__main__":``.
+    cluster : str, optional
+        Address of a Dask scheduler whose workers compute instead.
 
     Returns
     -------
@@ -371,84 +405,61 @@ def run(prepared: Sequence[Prepared], folder: Path, tell: Tell = say_nothing) ->
     Raises
     ------
     RaysimError
-        A place that cannot be written to, or holds what raysim did not write.
+        A place that cannot be written to, or holds what raysim did not write; a number of
+        workers that cannot be had, or a cluster that does not answer.
     Stopped
         Ctrl-C; a folder that was made for nothing is taken away again.
     """
+    check_workers(workers, cluster)
     refuse_foreign(folder)
     is_new = make_folder(folder)
     path = folder / RESULTS_NAME
     check_writable(path)
-    several = len(prepared) > 1
-    described, header = prepared[0].described, RunHeader(prepared[0].described)
-    current, dropped, is_same = _current(path, prepared)
-    done = {one.name: _counts(path, current[one.name]) for one in prepared}
-    reused = kept = sum(len(counts) for counts in done.values())
-    n_source = len(prepared) * len(described.sources)
-    todo = {one.name for one in prepared if _lacks_bass(path, one, current[one.name])}
-    n_todo = n_source - reused + _BASS_SOURCES * len(todo)
-    n_solved = 0
+    sources = prepared[0].described.sources
+    remarks: list[str] = []
+    n_kept = 0
     try:
-        if not is_same:
-            write_header(path, header, current.values())
-        stale = _stale_bass(path, prepared, current)
-        if stale:
-            drop_bass(path, stale)
-        for one in prepared:
-            # one layout at a time in memory
-            is_partly = 0 < len(done[one.name]) < len(described.sources)
-            pairs = _pairs(path, one.name) if is_partly else []
-            for source in described.sources:
-                if source.name in done[one.name]:
-                    continue
+        with Stock(path) as stock:
+            wanted, dropped = _wanted(stock, prepared)
+            stock.want(RunHeader(prepared[0].described), list(wanted.values()))
 
-                def tell_of_source(
-                    share: float,
-                    known: str,
-                    i: float = kept - reused + _BASS_SOURCES * n_solved,
-                    name: str = one.name,
-                ) -> None:
-                    text = f"{name}: {known}" if several else known
-                    tell(_TRACED * (i + share) / n_todo, text)
+            def kept() -> int:
+                keys = (wanted[one.name].room.key for one in prepared)
+                return sum(stock.has_rays(key, s.name) for key in keys for s in sources)
 
-                new, done[one.name][source.name] = trace_source(
-                    one.scene, one.room, source, one.receivers_of(source), tell_of_source
-                )
-                pairs.extend(new)
-                n_done = len(done[one.name])
-                complete = n_done == len(described.sources)
-                current[one.name] = one.stored(
-                    one.key if complete else _part_key(one.key, n_done)
-                )
-                layout = LayoutResult(
-                    current[one.name], _in_order(described, pairs), done[one.name]
-                )
-                write_layout(path, header, layout, current=current.values())
-                kept += 1
-            if one.name in todo:
+            reused = n_kept = kept()
+            units = _units(prepared, wanted, stock)
 
-                def tell_of_bass(
-                    share: float,
-                    known: str,
-                    i: float = kept - reused + _BASS_SOURCES * n_solved,
-                    name: str = one.name,
-                ) -> None:
-                    text = f"{name}: {known}" if several else known
-                    tell(_TRACED * (i + _BASS_SOURCES * share) / n_todo, text)
+            def done(unit: Unit, result: Result) -> None:
+                one = wanted[unit.layout]
+                if isinstance(result, Bass):
+                    stock.put_bass(one, result)
+                else:
+                    assert unit.source is not None
+                    stock.put_rays(one, unit.source.name, *result)
 
-                found = bass_of(one.scene, one.room, tell_of_bass)
-                write_bass(path, one.name, bass_key(one.scene, one.key), found)
-                n_solved += 1
-        begin = _TRACED if n_todo else 0.0
+            try:
+                compute_all(
+                    units, done, lambda share, known: tell(_TRACED * share, known),
+                    workers=workers, cluster=cluster, several=len(prepared) > 1,
+                    note=remarks.append,
+                )  # fmt: skip
+            finally:
+                n_kept = kept()
+                stock.gather_pieces()
+        begin = _TRACED if units else 0.0
         facts = derive(
             path, folder, lambda share, what: tell(begin + (1 - begin) * share, what)
         )
         tell(1.0, "done")
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, RaysimError) as error:
         if is_new and not any(folder.iterdir()):
             folder.rmdir()
-        raise Stopped(kept, n_source, len(prepared)) from None
-    counts = [count for by_source in done.values() for count in by_source.values()]
+        if isinstance(error, RaysimError):
+            raise
+        raise Stopped(n_kept, len(prepared) * len(sources), len(prepared)) from None
+    with open_results(path) as results:
+        counts = [c for one in prepared for c in results.counts(one.name).values()]
     segments = sum(c.n_segment for c in counts)
     return Outcome(
         folder=folder,
@@ -462,82 +473,74 @@ def run(prepared: Sequence[Prepared], folder: Path, tell: Tell = say_nothing) ->
             for name, error in _uncertain(one.scene, path, one.name).items()
         },
         dropped=dropped,
+        alike=_alike([wanted[one.name] for one in prepared]),
+        remarks=tuple(dict.fromkeys(remarks)),
     )
 
 
-def _current(
-    path: Path, prepared: Sequence[Prepared]
-) -> tuple[dict[str, LayoutRoom], tuple[str, ...], bool]:
-    """Give all layouts that the file may hold, in order, with the keys they have in it.
+def _units(
+    prepared: Sequence[Prepared], wanted: Mapping[str, Wanted], stock: Stock
+) -> list[Unit]:
+    """List what is not there yet, once for layouts that are the same room."""
+    units: list[Unit] = []
+    listed: set[object] = set()
+    for one in prepared:
+        key, key_of_bass = wanted[one.name].room.key, wanted[one.name].bass_key
+        for source in one.described.sources:
+            if (key, source.name) not in listed and not stock.has_rays(key, source.name):
+                listed.add((key, source.name))
+                heard = tuple(one.receivers_of(source))
+                units.append(Unit(one.name, one.scene, one.room, source, heard))
+        lacks = one.scene.settings.bass and not stock.has_bass(key_of_bass)
+        if lacks and key_of_bass not in listed:
+            listed.add(key_of_bass)
+            units.append(Unit(one.name, one.scene, one.room))
+    return units
 
-    Those of this run, and others of the file if the scene still describes the same. Also
-    the names of those that go, and whether the file needs no other header.
+
+def _alike(wanted: Sequence[Wanted]) -> tuple[tuple[str, ...], ...]:
+    """Give the names of layouts that are the same room, rays and bass."""
+    names: dict[tuple[str, str], list[str]] = {}
+    for one in wanted:
+        names.setdefault((one.room.key, one.bass_key), []).append(one.room.name)
+    return tuple(tuple(same) for same in names.values() if len(same) > 1)
+
+
+def _wanted(
+    stock: Stock, prepared: Sequence[Prepared]
+) -> tuple[dict[str, Wanted], tuple[str, ...]]:
+    """Give all layouts that the file may hold, in order.
+
+    Those of this run, and others of which there is something if the scene still describes
+    the same. Also the names of those that go.
     """
     described = prepared[0].described
-    rooms = {one.name: one.stored(one.key) for one in prepared}
-    held = complete_layouts(path)
-    if not held:
-        return rooms, (), True
-    with open_results(path) as results:
-        others = [results.layout(name) for name in held if name not in rooms]
-        is_same = results.provenance["scene_hash"] == digest(described)
-    for other in others:
-        rooms |= {one.name: one.stored(one.key) for one in _again(described, other)}
-    for name, room in list(rooms.items()):
-        if held.get(name, "").split(" ")[0] == room.key:
-            rooms[name] = replace(room, key=held[name])  # its sources may not all be there
-        elif name not in {one.name for one in prepared}:
-            del rooms[name]
+    held = stock.rooms()
+    wanted = {one.name: _as_wanted(one) for one in prepared}
+    for name, room in held.items():
+        if name not in wanted:
+            again = {one.name: _as_wanted(one) for one in _again(described, room)}
+            wanted |= {n: w for n, w in again.items() if w.room.key == whole_key(room.key)}
     states = (None, *described.states)
-    order = [layout_name(a, b) for a in (None, *described.layouts) for b in states]
-    dropped = tuple(name for name in held if name not in rooms)
-    in_order = {name: rooms[name] for name in sorted(rooms, key=order.index)}
-    return in_order, dropped, is_same and not dropped
+    every = with_reduced(described.layouts)
+    order = [layout_name(a, b) for a in (None, *every) for b in states]
+    dropped = tuple(name for name in held if name not in wanted)
+    return {name: wanted[name] for name in sorted(wanted, key=order.index)}, dropped
+
+
+def _as_wanted(one: Prepared) -> Wanted:
+    key = one.key
+    return Wanted(one.stored(key), bass_key(one.scene, key))
 
 
 def _again(described: Scene, stored: LayoutRoom) -> list[Prepared]:
     """Give the room that a stored layout has by now, or none if it cannot be had."""
-    layouts = {"": None, **{one.name: one for one in described.layouts}}
+    layouts = {"": None, **{one.name: one for one in with_reduced(described.layouts)}}
     states = {"": None, **{one.name: one for one in described.states}}
     if stored.treatment_layout not in layouts or stored.state not in states:
         return []
     layout, state = layouts[stored.treatment_layout], states[stored.state]
     return _assemble(described, layout, state, [])
-
-
-def _counts(path: Path, room: LayoutRoom) -> dict[str, RayCount]:
-    """Give the sources of a layout that an earlier run has completed."""
-    if complete_layouts(path).get(room.name) != room.key:
-        return {}
-    with open_results(path) as results:
-        return results.counts(room.name)
-
-
-def _lacks_bass(path: Path, one: Prepared, room: LayoutRoom) -> bool:
-    """Tell if the bass of a layout is wanted and not stored."""
-    if not one.scene.settings.bass:
-        return False
-    if complete_layouts(path).get(one.name) != room.key:
-        return True
-    with open_results(path) as results:
-        return results.bass_key(one.name) != bass_key(one.scene, one.key)
-
-
-def _stale_bass(
-    path: Path, prepared: Sequence[Prepared], current: Mapping[str, LayoutRoom]
-) -> tuple[str, ...]:
-    """Give the layouts whose stored bass is not that of the scene as it is now."""
-    stored = complete_layouts(path)
-    kept = [one for one in prepared if stored.get(one.name) == current[one.name].key]
-    if not kept:
-        return ()
-    with open_results(path) as results:
-        held = {one.name: results.bass_key(one.name) for one in kept}
-    return tuple(
-        one.name
-        for one in kept
-        if held[one.name] is not None and held[one.name] != bass_key(one.scene, one.key)
-    )
 
 
 def _pairs(path: Path, layout: str) -> list[PairResult]:
@@ -589,106 +592,3 @@ def too_uncertain(source: str, error_pct: float, settings: Settings, layout: str
         f"{which} is certain to within {shown:g} %, not {target:g} %: the most "
         f"rays allowed ({rays}) were traced. {do[:1].upper()}{do[1:]}."
     )
-
-
-def _part_key(key: str, n_source: int) -> str:
-    """Give the key of a layout whose sources are not all there yet."""
-    return f"{key} first {n_source}"
-
-
-def _in_order(scene: Scene, pairs: list[PairResult]) -> tuple[PairResult, ...]:
-    """Sort pairs as the scene names their sources and receivers."""
-    sources = [s.name for s in scene.sources]
-    receivers = [r.name for r in scene.receivers]
-    return tuple(
-        sorted(pairs, key=lambda p: (sources.index(p.source), receivers.index(p.receiver)))
-    )
-
-
-#: Unit of each measure in the result file.
-_UNITS = {"_s": "s", "_db": "dB", "_permille": "1e-3", "_pct": "%"}
-
-
-def _unit(name: str) -> str:
-    return next((unit for end, unit in _UNITS.items() if name.endswith(end)), "1")
-
-
-def _as_stored(measured: PairMeasures) -> dict[str, Measure]:
-    """Give a pair's measures as the result file keeps them."""
-    stored = {}
-    for name in (*BAND_MEASURES, *SINGLE_MEASURES):
-        value: Float | float = getattr(measured, name)
-        error = measured.error[name]
-        single = name in SINGLE_MEASURES
-        stored[name] = Measure(value, float(error) if single else error, _unit(name))
-    return stored
-
-
-def derive(path: Path, folder: Path, tell: Tell = say_nothing) -> RoomFacts:
-    """Make responses, measures, tables and page from a result file alone.
-
-    Parameters
-    ----------
-    path : Path
-        Result file; responses and measures are added to it.
-    folder : Path
-        For the page, the tables and the folder of WAV files.
-    tell : callable, optional
-        Called with the share done and what is being made.
-
-    Returns
-    -------
-    RoomFacts
-        What the page and the tables say.
-
-    Raises
-    ------
-    StoreError
-        RS-H05: the result file cannot be replaced; told before anything is made.
-    """
-    check_writable(path)
-    derived = []
-    responses = folder / RESPONSES_NAME
-    with open_results(path) as results:
-        make_folder(responses)
-        # measured once, for the result file, the tables and the page alike
-        room = gather(results, lambda share, what: tell(0.8 * share, what))
-        pairs = [pair for layout in room.layouts for pair in layout.pairs]
-        for i, pair in enumerate(pairs):
-            tell(0.8 + 0.15 * i / len(pairs), f"responses {i + 1} of {len(pairs)}")
-            derived.append(_derive_pair(results, pair))
-    names = wav_names([(d.layout, d.source, d.receiver) for d in derived])
-    for d, name in zip(derived, names, strict=True):
-        if d.impulse is not None:
-            comment = f"{d.source} to {d.receiver}, layout {d.layout}"
-            write_wav(responses / name, d.impulse, d.sample_rate_hz, comment)
-    tell(0.95, "page")
-    write_derived(path, derived)
-    write_tables(path, folder, room)
-    write_page(path, folder / PAGE_NAME, room)
-    tell(1.0, "page")
-    return room
-
-
-def _derive_pair(results: Results, facts: PairFacts) -> Derived:
-    """Make one pair's response, and take its measures from what was gathered."""
-    settings, names = results.settings, (facts.layout, facts.source, facts.receiver)
-    i_source = [s.name for s in results.sources].index(facts.source)
-    i_receiver = [r.name for r in results.receivers].index(facts.receiver)
-    receiver = results.receivers[i_receiver]
-    pair = results.pair(*names)
-    layout = facts.layout
-    walls = PathWalls(results.sides(layout), results.materials(layout), gas(results.air))
-    place = (
-        pair.arrivals, pair.histogram, results.bands, settings.sample_rate_hz, receiver.aim,
-        receiver.pattern, settings.seed, i_source, i_receiver, walls,
-    )  # fmt: skip
-    wave, measures = bass_response(results, *names), _as_stored(facts.measures)
-    if wave is None:
-        impulse = impulse_response(*place)
-    else:
-        ear = ear_of(pair, results.sources[i_source], receiver, results.bands, results.air)
-        joined = join(wave, ear, *early_and_late(*place), settings.sample_rate_hz)
-        impulse = joined.impulse
-        measures["bass_mismatch_db"] = Measure(joined.mismatch_db, None, "dB")
-    return Derived(*names, impulse, settings.sample_rate_hz, measures)

@@ -19,9 +19,9 @@ def add(commands: Commands) -> None:
 def run_page(arguments: argparse.Namespace) -> int:
     """Make responses, tables and page again from a result file."""
     from raysim.folders import PAGE_NAME, refuse_foreign
+    from raysim.outputs import derive
     from raysim.progress import Progress
     from raysim.store.file import open_results
-    from raysim.study import derive
 
     folder = arguments.into if arguments.into is not None else arguments.results.parent
     open_results(arguments.results).close()  # what is wrong with the file comes first

@@ -27,6 +27,11 @@ def add(commands: Commands) -> None:
     parser.add_argument("scene", type=Path, help="scene file, or the folder with scene.toml")
     add_layouts(parser)
     parser.add_argument(
+        "--without-each", action="store_true",
+        help="besides, each of the layouts without each of its items in turn: `raysim "
+        "compare` then says what to drop first",
+    )  # fmt: skip
+    parser.add_argument(
         "--into", type=Path, metavar="FOLDER", help="where to write (default: SCENE-results)"
     )
     parser.add_argument(
@@ -44,6 +49,14 @@ def add(commands: Commands) -> None:
     parser.add_argument(
         "--threads", type=int, metavar="N", help="processor cores to use (default: all)"
     )
+    parser.add_argument(
+        "--workers", type=int, metavar="N",
+        help="processes to share the cores (default: one, and more where that pays)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--cluster", metavar="ADDRESS",
+        help="let the workers of this Dask scheduler compute: host:port",
+    )  # fmt: skip
     parser.set_defaults(run=run_simulate)
 
 
@@ -66,14 +79,25 @@ def run_simulate(arguments: argparse.Namespace) -> int:
             seed=arguments.seed,
             bass=False if arguments.no_bass else None,
         )
-        for one in prepare_all(arguments.scene, arguments.layout, arguments.state)
+        for one in prepare_all(
+            arguments.scene,
+            arguments.layout,
+            arguments.state,
+            without_each=arguments.without_each,
+        )
     ]
     # Who only simulates never sees what `raysim check` would have said.
     say(*(Text(line) for line in _notes_and_warnings(prepared)))
     announce_compilation()
     described = prepared[0].described
     with Progress("rays") as progress:
-        outcome = run(prepared, folder_for(described, arguments.into), progress.step)
+        outcome = run(
+            prepared,
+            folder_for(described, arguments.into),
+            progress.step,
+            workers=arguments.workers,
+            cluster=arguments.cluster,
+        )
     with open_results(outcome.results) as results:
         say(summary_table(results, outcome.facts))
     say(
@@ -85,6 +109,11 @@ def run_simulate(arguments: argparse.Namespace) -> int:
     if outcome.reused:
         many = "source was" if outcome.reused == 1 else "sources were"
         say(f"{outcome.reused} {many} complete from an earlier run and not traced again.")
+    for names in outcome.alike:
+        listed = ", ".join(f'"{name}"' for name in names)
+        say(f"The same room, computed once: {listed}.")
+    for remark in outcome.remarks:
+        say(remark)
     if outcome.dropped:
         listed = ", ".join(f'"{name}"' for name in outcome.dropped)
         say(f"Dropped, since the scene no longer describes them so: {listed}.")

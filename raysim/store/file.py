@@ -2,7 +2,8 @@
 
 A new file is built in memory and handed to `replace.py`, because HDF5 ends the whole
 process when the disk fills while it writes; it needs about twice the size of the file
-in memory. Layouts are copied from the old file without unpacking them.
+in memory. Layouts are copied from the old file without unpacking them. `parts.py` keeps
+the writes of a run few.
 
 `RunHeader`, `LayoutRoom`, `LayoutResult`, `Derived` and `Measure` say what goes in;
 `Results` gives the same records back: numbers exactly, but ray energies, moments and
@@ -12,7 +13,7 @@ impulse responses to float32, a relative rounding of 6e-8.
 import contextlib
 import io
 import os
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from types import TracebackType
 from typing import Any, Self
 
@@ -22,9 +23,9 @@ from raysim.geometry.mesh import RoomMesh
 from raysim.records import Bass, PairResult, RayCount, Sides
 from raysim.scene.model import Material
 from raysim.store import layouts, schema
-from raysim.store.bass import bass_path, put_bass, take_bass, take_bass_key
+from raysim.store.bass import put_bass, take_bass, take_bass_key
 from raysim.store.groups import group_path, take, tie_scales
-from raysim.store.key import bass_key, common_hash, content_key, digest
+from raysim.store.key import bass_key, content_key, digest
 from raysim.store.layouts import Derived, LayoutResult, LayoutRoom, Measure, RunHeader
 from raysim.store.opening import StrPath, check_held, damage_reported, no_file, open_to_read
 from raysim.store.replace import check_replaceable, replace_file, replacement_target
@@ -41,11 +42,9 @@ __all__ = [
     "check_writable",
     "complete_layouts",
     "content_key",
-    "drop_bass",
     "open_results",
     "write_bass",
     "write_derived",
-    "write_header",
     "write_layout",
 ]
 
@@ -64,17 +63,12 @@ def check_writable(path: StrPath) -> None:
     check_replaceable(target)
 
 
-def write_layout(
-    path: StrPath,
-    header: RunHeader,
-    layout: LayoutResult,
-    current: Iterable[LayoutRoom] | None = None,
-) -> None:
+def write_layout(path: StrPath, header: RunHeader, layout: LayoutResult) -> None:
     """Add one layout to a result file, or make the file.
 
-    Other layouts of the file stay if they are still current; the rest, and what was
-    derived from the layout that is replaced, goes. A killed or failed write leaves
-    the old file.
+    Other layouts of the file stay if the scene is still the same in all it says; else they
+    go, and what was derived from the layout that is replaced goes too. A killed or failed
+    write leaves the old file.
 
     Parameters
     ----------
@@ -82,11 +76,6 @@ def write_layout(
     header : RunHeader
         Replaces the file's own.
     layout : LayoutResult
-    current : iterable of LayoutRoom, optional
-        Every layout that the file may hold, in their order: one that is stored under the
-        same name and key keeps its pairs and takes the texts of this record; others are
-        dropped. Without it, the others stay if the scene is still the same in all it
-        says.
 
     Raises
     ------
@@ -94,68 +83,25 @@ def write_layout(
         RS-H02 to RS-H04: the file there is not ours, damaged, or newer: it stays.
         RS-H05, RS-H06, RS-H07: it cannot be written. RS-H09: NUL in a text.
     """
-    rooms = None if current is None else list(current)
-    _rewrite(path, lambda old, new: _put_all(path, old, new, header, rooms, layout))
+    own = layout.room.name
 
-
-def write_header(path: StrPath, header: RunHeader, current: Iterable[LayoutRoom]) -> None:
-    """Replace all that a result file says besides results; keep the layouts named.
-
-    Parameters
-    ----------
-    path : path
-    header : RunHeader
-    current : iterable of LayoutRoom
-        As for `write_layout`.
-
-    Raises
-    ------
-    StoreError
-        As `write_layout`.
-    """
-    rooms = list(current)
-    _rewrite(path, lambda old, new: _put_all(path, old, new, header, rooms, None))
-
-
-def _put_all(
-    path: StrPath,
-    old: h5py.File | None,
-    new: h5py.File,
-    header: RunHeader,
-    rooms: list[LayoutRoom] | None,
-    layout: LayoutResult | None,
-) -> None:
-    """Write header, the layouts of the old file that stay, and one that is new."""
-    layouts.put_header(new, header)
-    own = [] if layout is None else [layout.room.name]
-    keys: dict[str, str] = {}
-    if old is not None:
-        with damage_reported(path):
-            said = old["provenance"].attrs
-            # All layouts of a file share its bands, sources and receivers.
-            if said["common_hash"] == common_hash(header.scene) and (
-                rooms is not None or said["scene_hash"] == digest(header.scene)
-            ):
-                keys = layouts.take_layout_keys(old)
-    order = list(dict.fromkeys([*(keys if rooms is None else (r.name for r in rooms)), *own]))
-    if rooms is None and old is not None:
+    def build(old: h5py.File | None, new: h5py.File) -> None:
+        layouts.put_header(new, header)
+        keys: dict[str, str] = {}
+        if old is not None:
+            with damage_reported(path):
+                if old["provenance"].attrs["scene_hash"] == digest(header.scene):
+                    keys = layouts.take_layout_keys(old)
+        order = list(dict.fromkeys([*keys, own]))
         for name in keys:
-            if name not in own:
+            if name != own and old is not None:
                 with damage_reported(path):
                     where = group_path(schema.LAYOUT, {"layout": name})
                     old.copy(old[where], new["layouts"])
                     new[where].attrs["index"] = order.index(name)
-    for room in rooms or ():
-        if room.name not in own and old is not None and keys.get(room.name) == room.key:
-            layouts.put_layout_room(new, room, order.index(room.name))
-            with damage_reported(path):
-                pairs = layouts.pairs_path(room.name)
-                old.copy(old[pairs], new[pairs.rpartition("/")[0]])
-                bass = bass_path(room.name)
-                if bass in old:
-                    old.copy(old[bass], new[bass.rpartition("/")[0]])
-    if layout is not None:
-        layouts.put_layout(new, layout, order.index(layout.room.name))
+        layouts.put_layout(new, layout, order.index(own))
+
+    rewrite(path, build)
 
 
 def write_derived(path: StrPath, derived: Iterable[Derived]) -> None:
@@ -209,20 +155,6 @@ def write_bass(path: StrPath, layout: str, key: str, bass: Bass) -> None:
     )
 
 
-def drop_bass(path: StrPath, names: Collection[str]) -> None:
-    """Take the bass of some stored layouts out of a file; errors as for `write_bass`."""
-
-    def check(old: h5py.File) -> None:
-        for name in names:
-            check_held(path, old, name)
-
-    def take_out(new: h5py.File) -> None:
-        for name in names:
-            new.pop(bass_path(name), None)
-
-    _add(path, check, take_out)
-
-
 def _add(
     path: StrPath, check: Callable[[h5py.File], None], add: Callable[[h5py.File], None]
 ) -> None:
@@ -239,11 +171,17 @@ def _add(
                 old.copy(old[name], new)
         add(new)
 
-    _rewrite(path, build)
+    rewrite(path, build)
 
 
-def _rewrite(path: StrPath, build: Callable[[h5py.File | None, h5py.File], None]) -> None:
-    """Replace the file by what ``build(old, new)`` makes of it."""
+def rewrite(path: StrPath, build: Callable[[h5py.File | None, h5py.File], None]) -> None:
+    """Replace a file by what ``build(old, new)`` makes of it.
+
+    Raises
+    ------
+    StoreError
+        As `write_layout`.
+    """
     target = replacement_target(path)
 
     def content() -> bytes:

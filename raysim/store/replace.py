@@ -109,7 +109,7 @@ def check_replaceable(target: Path) -> None:
 def _sole_writer(target: Path) -> Iterator[tuple[io.FileIO, Path]]:
     """Open and lock ``<target>.part``; remove it unless it was moved away."""
     part = target.with_name(target.name + ".part")
-    stream = _open_locked(part, target)
+    stream = open_locked(part, target)
     try:
         yield stream, part
     finally:
@@ -123,7 +123,15 @@ def _sole_writer(target: Path) -> Iterator[tuple[io.FileIO, Path]]:
         stream.close()
 
 
-def _open_locked(part: Path, target: Path) -> io.FileIO:
+def open_locked(part: Path, target: Path) -> io.FileIO:
+    """Open a file and lock it for as long as it is open; wait a while if another has it.
+
+    Raises
+    ------
+    StoreError
+        RS-H05: it cannot be opened. RS-H07: another process has ``target``, which the lock
+        stands for.
+    """
     until_s = time.monotonic() + WAIT_S
     while True:
         try:

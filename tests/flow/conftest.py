@@ -2,7 +2,7 @@
 
 import pytest
 
-import raysim.study
+import raysim.spread.units
 from raysim.tracing import trace_source
 
 
@@ -15,5 +15,5 @@ def traced(monkeypatch):
         names.append(source.name)
         return trace_source(scene, room, source, *more)
 
-    monkeypatch.setattr(raysim.study, "trace_source", counted)
+    monkeypatch.setattr(raysim.spread.units, "trace_source", counted)
     return names

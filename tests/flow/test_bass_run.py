@@ -15,6 +15,7 @@ from quick import MORE_SOURCES, write_quick
 from records import header, layout_result
 
 import raysim
+import raysim.spread.units
 import raysim.study
 from raysim.cli import main
 from raysim.propagation.bass import bass_of
@@ -23,7 +24,7 @@ from raysim.records import Bass, BassResponse, Modes, SeatMap
 from raysim.scene.air import speed_m_s
 from raysim.scene.conditions import CROSSOVER_HZ
 from raysim.scene.model import Air
-from raysim.store.file import bass_key, drop_bass, open_results, write_bass, write_layout
+from raysim.store.file import bass_key, open_results, write_bass, write_layout
 from raysim.study import AS_DESCRIBED
 from raysim.tracing import trace_source
 
@@ -60,8 +61,8 @@ def begun(monkeypatch):
         names.append("bass")
         return bass_of(scene, room, tell)
 
-    monkeypatch.setattr(raysim.study, "trace_source", counted_trace)
-    monkeypatch.setattr(raysim.study, "bass_of", counted_solve)
+    monkeypatch.setattr(raysim.spread.units, "trace_source", counted_trace)
+    monkeypatch.setattr(raysim.spread.units, "bass_of", counted_solve)
     return names
 
 
@@ -160,17 +161,13 @@ class TestStore:
         with open_results(path) as results:
             assert not any(same(results.bass("bare"), fault) for fault in faulty)
 
-    def test_bass_is_replaced_kept_and_dropped(self, path):
+    def test_bass_is_replaced_and_kept(self, path):
         write_bass(path, "bare", "old", made_bass(1))
         write_bass(path, "bare", "new", made_bass(2))
         write_layout(path, header(), layout_result("a third"))
         with open_results(path) as results:
             assert results.bass_key("bare") == "new"
             assert same(results.bass("bare"), made_bass(2))
-        drop_bass(path, ["bare"])
-        with open_results(path) as results:
-            assert results.bass("bare") is None
-            assert results.pair_names("bare")
 
     def test_layout_that_is_written_anew_loses_it(self, path):
         write_bass(path, "bare", "key", made_bass())
@@ -321,7 +318,7 @@ def test_stopped_in_the_bass_keeps_all_rays(scene, done, tmp_path, monkeypatch, 
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patch:
-        patch.setattr(raysim.study, "bass_of", stop)
+        patch.setattr(raysim.spread.units, "bass_of", stop)
         assert run(scene, tmp_path / "out") == 130
     kept = "stopped; 1 of 1 source is kept. The same command goes on.\n"
     assert capsys.readouterr().err == kept

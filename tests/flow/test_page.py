@@ -12,6 +12,7 @@ from records import arrivals, header, layout_result
 from rich.console import Console
 
 from raysim.errors import StoreError
+from raysim.outputs import derive
 from raysim.records import PairResult
 from raysim.report import facts
 from raysim.report.flutter import FacingPair
@@ -19,7 +20,6 @@ from raysim.report.render import write_page
 from raysim.report.summary import summary_table, write_tables
 from raysim.scene.model import Settings
 from raysim.store.file import LayoutResult, open_results, write_layout
-from raysim.study import derive
 
 N_PAIR = 3  # of the made-up scene
 N_ROOM_FIGURE, N_PAIR_FIGURE = 4, 3

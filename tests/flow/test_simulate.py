@@ -20,6 +20,8 @@ import soundfile
 from quick import MORE_SOURCES, contents, write_quick
 
 import raysim
+import raysim.outputs
+import raysim.spread.units
 import raysim.study
 from raysim.cli import main
 from raysim.errors import RaysimError
@@ -349,7 +351,7 @@ def test_page_of_a_part_of_a_run(trio, tmp_path, monkeypatch, capsys):
             raise KeyboardInterrupt
         return trace_source(scene, room, source, *more)
 
-    monkeypatch.setattr(raysim.study, "trace_source", stop_at_second)
+    monkeypatch.setattr(raysim.spread.units, "trace_source", stop_at_second)
     assert main(["simulate", str(trio), "--into", str(tmp_path), "--rays", "320"]) == 130
     kept = "stopped; 1 of 3 sources are kept. The same command goes on.\n"
     assert capsys.readouterr().err == kept
@@ -366,7 +368,7 @@ def stop(*_):
 @pytest.mark.parametrize("there_before", [False, True])
 def test_stopped_before_all(scene, tmp_path, monkeypatch, capsys, there_before):
     """A folder that was made for nothing goes; one that was there stays."""
-    monkeypatch.setattr(raysim.study, "trace_source", stop)
+    monkeypatch.setattr(raysim.spread.units, "trace_source", stop)
     folder = tmp_path / "out"
     if there_before:
         folder.mkdir()
@@ -417,7 +419,7 @@ def test_page_that_was_stopped_is_made_by_the_same_command(
         raise how([])
 
     with monkeypatch.context() as patch:
-        patch.setattr(raysim.study, at, fail)
+        patch.setattr(raysim.outputs, at, fail)
         assert main(command) in (2, 130)
     assert (tmp_path / "page" / "responses" / "voice-to-microphone.wav").exists()
     assert main(command) == 0
