@@ -176,3 +176,12 @@ def leakage(sample_rate_hz: int, bands: Bands) -> Float:
     share = np.asarray(read @ power_response(freq, bands).T / read.sum(axis=1)[:, None])
     share.setflags(write=False)  # one array serves all callers
     return share
+
+
+def played_energy(energy: Float, unmix: Float) -> Float:
+    """Give the band energies to play so that these are read back, (..., n_band).
+
+    Where a neighbour's leak alone is more than a band's energy, nothing can be taken
+    away: then a tenth of it is played.
+    """
+    return np.asarray(np.maximum(energy @ unmix.T, 0.1 * energy))

@@ -8,7 +8,8 @@ Theory: DEVELOPERS.md, W45 to W48.
 """
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from scipy import fft, signal
 
 from raysim.records import AROUND_M, Arrivals, BassResponse
+from raysim.response.ears import Ear, Hearing
 from raysim.response.microphone import arrival_gain
 from raysim.scene.model import Bands
 from raysim.units import Float, to_level_db
@@ -95,9 +97,34 @@ def bass_spectrum(wave: BassResponse, ear: BassEar, freq_hz: Float, n_sample: in
     room = heard - fft.rfft(_faded(begun), n_sample)[:, : freq_hz.size]
     rest = room[0]
     if ear.pattern < 1.0:
-        rest = ear.pattern * room[0] + (1.0 - ear.pattern) * _velocity(room, ear, omega)
+        rest = ear.pattern * room[0] + (1.0 - ear.pattern) * _velocity(
+            room, ear, omega, wave.low_hz
+        )
     sent = np.sqrt(_at(freq_hz, ear.bands.centre_hz, ear.mean_gain))
     return np.asarray(sent * rest + played)
+
+
+def ear_spectra(
+    wave: BassResponse, ear: Ear, hearing: Hearing, of: BassEar, freq_hz: Float, n_sample: int
+) -> Complex:
+    """Give what every channel of an ear takes of the bass, (n_channel, n_freq)  (H9).
+
+    Parameters are those of `bass_spectrum`; ``of`` says what the source sends, and its aim
+    and pattern do not count.
+    """
+    field = [bass_spectrum(wave, replace(of, pattern=1.0), freq_hz, n_sample)]
+    for axis in hearing.axes:
+        one = replace(of, aim=axis, pattern=0.0)
+        field.append(bass_spectrum(wave, one, freq_hz, n_sample))
+    weights = ear.bass_weights(freq_hz, hearing)
+    heard = np.einsum("ckf,kf->cf", weights, np.stack(field))
+    _, played = _direct(replace(of, pattern=1.0), wave, 2.0 * math.pi * freq_hz)
+    if played.any():  # the direct sound's direction is known: all orders of it, not two
+        direction = hearing.axes @ of.arrivals.direction[0]
+        exact = ear.bass_direct(direction, float(of.arrivals.distance_m[0]), freq_hz, hearing)
+        taken = weights[:, 0] + np.einsum("ckf,k->cf", weights[:, 1:], direction)
+        heard = heard + (exact - taken) * played
+    return np.asarray(heard)
 
 
 def _faded(p: Float) -> Float:
@@ -139,7 +166,7 @@ def _band(omega: Float, wave: BassResponse) -> Complex:
     return np.asarray(up * (0.5 + 0.5 * np.cos(math.pi * fall)))
 
 
-def _velocity(room: Complex, ear: BassEar, omega: Float) -> Complex:
+def _velocity(room: Complex, ear: BassEar, omega: Float, low_hz: float) -> Complex:
     """Give pressure times the cosine of arrival to the axis, from the gradient  (W47)."""
     k = np.maximum(omega, 1.0) / ear.speed_m_s
     total = np.zeros(omega.size, np.complex128)
@@ -153,7 +180,9 @@ def _velocity(room: Complex, ear: BassEar, omega: Float) -> Complex:
         if np.isnan(low[0]) or np.isnan(high[0]) or step_m < 0.1 - 1e-9:
             continue
         total += ear.aim[axis] * (high - low) / (step_m * np.sinc(k * step_m / (2.0 * math.pi)))
-    return np.asarray(total / (1j * k))
+    # what is left of the gradient far below the lowest frequency would grow to a drift
+    fourth = (omega / (math.pi * low_hz)) ** 4
+    return np.asarray(total / (1j * k) * fourth / (1.0 + fourth))
 
 
 def bass_part(wave: BassResponse, ear: BassEar) -> Float:
@@ -194,19 +223,58 @@ def join(
     -------
     Joined
     """
+    (whole,), mismatch_db = join_channels(
+        wave,
+        lambda freq_hz, n: bass_spectrum(wave, ear, freq_hz, n)[None],
+        early[None],
+        late[None],
+        sample_rate_hz,
+    )
+    return Joined(np.asarray(whole), mismatch_db)
+
+
+def join_channels(
+    wave: BassResponse,
+    bass: Callable[[Float, int], Complex],
+    early: Float,
+    late: Float,
+    sample_rate_hz: int,
+) -> tuple[Float, float]:
+    """Join every channel of an ear; parameters as for `join`, but  (W45).
+
+    Parameters
+    ----------
+    wave : BassResponse
+    bass : callable
+        Gives the channels' bass, (n_channel, n_freq), as `bass_spectrum` does one.
+    early, late : (n_channel, n) float64
+    sample_rate_hz : int
+
+    Returns
+    -------
+    response : (n_channel, n_sample) float64
+    mismatch_db : float
+        Of the energies of all channels together.
+    """
+    n_early, n_late = early.shape[1], late.shape[1]
     n_kept = max(
-        early.size, late.size, int(wave.pressure.size * sample_rate_hz / wave.sample_rate_hz)
+        n_early, n_late, int(wave.pressure.size * sample_rate_hz / wave.sample_rate_hz)
     )
     n_low = _padded(wave, n_kept / sample_rate_hz)
     n = int(n_low / wave.sample_rate_hz * sample_rate_hz)
     freq_hz = fft.rfftfreq(n, 1.0 / sample_rate_hz)
-    paths, noise = fft.rfft(early, n), fft.rfft(late, n)
     used = freq_hz <= 0.5 * wave.sample_rate_hz
-    low = np.zeros(freq_hz.size, np.complex128)
-    low[used] = bass_spectrum(wave, ear, freq_hz[used], n_low)
+    lows = bass(freq_hz[used], n_low)
     share = lower_share(freq_hz, wave.crossover_hz)
-    whole = share * low + (1.0 - share) * paths + np.sqrt(1.0 - share**2) * noise
     both = (freq_hz > 0.5 * wave.high_hz) & (freq_hz < wave.high_hz)
-    energies = [float((np.abs(x[both]) ** 2).sum()) for x in (low, paths + noise)]
-    mismatch_db = to_level_db(energies[0] / energies[1]) if energies[1] > 0.0 else math.nan
-    return Joined(np.asarray(fft.irfft(whole, n)[:n_kept]), float(mismatch_db))
+    energies, joined = np.zeros(2), np.zeros((len(early), n_kept))
+    for out, bottom, *rest in zip(joined, lows, early, late, strict=True):
+        paths, noise = (fft.rfft(x, n) for x in rest)
+        low = np.zeros(freq_hz.size, np.complex128)
+        low[used] = bottom
+        whole = share * low + (1.0 - share) * paths + np.sqrt(1.0 - share**2) * noise
+        energies += [(np.abs(x[both]) ** 2).sum() for x in (low, paths + noise)]
+        out[:] = fft.irfft(whole, n)[:n_kept]
+    known = energies[1] > 0.0
+    mismatch_db = float(to_level_db(energies[0] / energies[1])) if known else math.nan
+    return joined, mismatch_db

@@ -41,10 +41,13 @@ class Recording:
     cautions: tuple[Complaint, ...]  # usable, but the user should know
 
 
-def write_wav(path: Path, response: Float, sample_rate_hz: int, comment: str = "") -> None:
-    """Write one response, (n_sample,), as float WAV, whole or not at all.
+def write_wav(
+    path: Path, response: Float, sample_rate_hz: int, comment: str = "", scale: str = SCALE
+) -> None:
+    """Write a response, (n_sample,) or (n_channel, n_sample), as float WAV, whole or not.
 
-    ``comment`` is added to the statement of absolute scale.
+    ``comment`` is added to the statement of absolute scale, ``scale`` to be replaced where
+    1.0 means something else.
 
     Raises
     ------
@@ -53,7 +56,7 @@ def write_wav(path: Path, response: Float, sample_rate_hz: int, comment: str = "
     """
     part = path.with_name(f".{path.name}.part")
     try:
-        part.write_bytes(_as_wav(response, sample_rate_hz, f"{SCALE} {comment}".strip()))
+        part.write_bytes(_as_wav(response, sample_rate_hz, f"{scale} {comment}".strip()))
         os.replace(part, path)
     except OSError as error:
         raise AudioError(
@@ -115,13 +118,17 @@ def _as_wav(samples: Float, sample_rate_hz: int, comment: str) -> bytes:
     results must give equal files. Layout as in Microsoft's description of RIFF, from
     memory; `read_wav` reads it by another's code.
     """
-    data = samples.astype("<f4").tobytes()
+    frames = np.atleast_2d(samples).T.astype("<f4")
+    n_frame, n_channel = frames.shape
+    data, size = frames.tobytes(), 4 * n_channel  # bytes of a frame
     text = comment.encode() + b"\0"
-    form = struct.pack("<HHIIHHH", 3, 1, sample_rate_hz, 4 * sample_rate_hz, 4, 32, 0)
+    form = struct.pack(
+        "<HHIIHHH", 3, n_channel, sample_rate_hz, size * sample_rate_hz, size, 32, 0
+    )
     body = b"WAVE" + b"".join(
         (
             _chunk(b"fmt ", form),
-            _chunk(b"fact", struct.pack("<I", samples.size)),
+            _chunk(b"fact", struct.pack("<I", n_frame)),
             _chunk(b"LIST", b"INFO" + _chunk(b"ICMT", text)),
             _chunk(b"data", data),
         )

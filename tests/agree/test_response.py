@@ -7,7 +7,8 @@ from decays import AHEAD, isotropic, late, nothing, paths
 from raysim.measures.pair import measure_pair
 from raysim.measures.recorded import measure_recorded
 from raysim.response.bands import band_energy, bandwidth_hz, power_response, split_bands
-from raysim.response.impulse import impulse_response, late_arrivals
+from raysim.response.impulse import impulse_response
+from raysim.response.late import late_arrivals
 from raysim.response.wav import read_wav, write_wav
 from raysim.scene.model import Bands
 from raysim.units import to_level_db
