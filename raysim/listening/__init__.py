@@ -1,0 +1,1 @@
+"""Playing sounds through the rooms, and asking ears fairly what they hear."""
