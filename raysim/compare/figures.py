@@ -3,12 +3,14 @@
 T30 is of the room, per octave, the mean over pairs; all else is of 500 Hz and 1 kHz (STI: of
 all octaves), for each pair and as their mean. Only pairs and bands count that every layout
 has, so that like is compared with like. Octaves below the transition frequency of any of the
-layouts are hints: shown, not judged.
+layouts are hints: shown, not judged. So are octaves that the wave solver answers for, which
+have no chance in them and are of one place each: `bass.py` judges the bass. An octave that one
+layout has from waves and another from rays is not compared.
 """
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,17 +65,6 @@ class Readings:
         """Give the place of a layout."""
         return self.layouts.index(layout)
 
-    def only(self, layouts: Sequence[str]) -> "Readings":
-        """Give the same for some of the layouts, in the order asked for."""
-        chosen = [self.index(name) for name in layouts]
-        return replace(
-            self,
-            layouts=tuple(layouts),
-            value=self.value[chosen],
-            without=tuple(self.without[i] for i in chosen),
-            pair_t30_s=self.pair_t30_s[chosen],
-        )
-
     def find(self, measure: str, band: str) -> int | None:
         """Give the place of a mean over pairs, or None."""
         for i, q in enumerate(self.quantities):
@@ -104,13 +95,17 @@ def _measured(name: str) -> _Pick:
     return pick
 
 
-def readings(room: RoomFacts, bands: Bands) -> Readings:
+def readings(
+    room: RoomFacts, bands: Bands, waves: Mapping[str, NDArray[np.bool_]] | None = None
+) -> Readings:
     """Read all figures off the layouts of a result file.
 
     Parameters
     ----------
     room : RoomFacts
     bands : Bands
+    waves : dict of str to (n_band,) bool, optional
+        By layout: bands that the wave solver answered for; none otherwise.
 
     Returns
     -------
@@ -126,20 +121,28 @@ def readings(room: RoomFacts, bands: Bands) -> Readings:
     held = [[_by_name(layout)[name] for name in pairs] for layout in layouts]
     columns: list[tuple[Quantity, Float, list[Float | None]]] = []
     per_pair = []
+    none = np.zeros(bands.n_band, dtype=bool)
+    by_wave = np.stack([(waves or {}).get(layout.name, none) for layout in layouts])
+    alike = np.asarray(by_wave.all(axis=0) | ~by_wave.any(axis=0))
     modal_hz = max(layout.transition_hz for layout in layouts)
+    is_hint_band = (bands.centre_hz < modal_hz) | by_wave.any(axis=0)
     for label, centre_hz in OCTAVES:
-        value, without = _cells(held, _t30, _octave(bands, centre_hz))
+        octave = _octave(bands, centre_hz)
+        value, without = _cells(held, _t30, octave[alike[octave]])
         per_pair.append(value)
-        quantity = Quantity("t30_s", label, "", "", is_hint=centre_hz < modal_hz)
+        is_hint = centre_hz < modal_hz or bool(is_hint_band[octave].any())
+        quantity = Quantity("t30_s", label, "", "", is_hint)
         columns.append((quantity, *_mean(value, without)))
     for name in ("edt_s", "c50_db", "c80_db", "g_db", "sti"):
-        where = np.zeros(1, dtype=np.int64) if name == "sti" else bands.middle
+        where = np.zeros(1, dtype=np.int64)
+        if name != "sti":
+            where = bands.middle[alike[bands.middle]]
         value, without = _cells(held, _measured(name), where)
         if name == "edt_s":  # close to the mouth it is the fall after the direct sound alone
             close = [any(of[i].is_close for of in held) for i in range(len(pairs))]
             value[:, close] = np.nan
         band = "" if name == "sti" else "mid"
-        is_hint = name != "sti" and modal_hz > float(bands.centre_hz[bands.middle].min())
+        is_hint = name != "sti" and bool(is_hint_band[bands.middle].any())
         mean = Quantity(name, band, "", "", is_hint)
         columns.append((mean, *_mean(value, without)))
         if len(pairs) > 1:
@@ -187,20 +190,23 @@ def _cells(
 ) -> tuple[Float, list[Float | None]]:
     """Give (n_layout, n_pair), and per layout (n_batch, n_pair) without each batch.
 
-    Each is the mean over those of the bands ``where`` that all layouts know.
+    Each is the mean over those of the bands ``where`` that all layouts know, and know without
+    each batch: a number that hangs on one batch has no error, and is none to compare.
     """
     picked = [[pick(pair) for pair in pairs] for pairs in held]
     bandwise = np.stack([np.stack([v[where] for v, _ in row]) for row in picked])
     known = np.asarray(np.isfinite(bandwise).all(axis=0))  # (n_pair, n_band)
-    value = _mean_where(bandwise, known)
-    without: list[Float | None] = []
+    batches: list[Float | None] = []
     for row in picked:
         each = [w[:, where] for _, w in row if w is not None]
         if len(each) < len(row) or len({len(w) for w in each}) != 1:
-            without.append(None)
-        else:
-            without.append(_mean_where(np.stack(each, axis=1), known))
-    return value, without
+            batches.append(None)
+            continue
+        stacked = np.stack(each, axis=1)  # (n_batch, n_pair, n_band)
+        known &= np.isfinite(stacked).all(axis=0)
+        batches.append(stacked)
+    without = [None if w is None else _mean_where(w, known) for w in batches]
+    return _mean_where(bandwise, known), without
 
 
 def _mean_where(values: Float, known: NDArray[np.bool_]) -> Float:

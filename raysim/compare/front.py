@@ -57,7 +57,9 @@ def is_nearer(reached: Reached, first: str, other: str, factor: float) -> bool:
     return gain > 0.0 and bool(heard >= 1.0)
 
 
-def front(reached: Reached, prices: Mapping[str, Price]) -> Front:
+def front(
+    reached: Reached, prices: Mapping[str, Price], states: Mapping[str, str] | None = None
+) -> Front:
     """Find which layouts are worth their money  (C5).
 
     Parameters
@@ -65,6 +67,9 @@ def front(reached: Reached, prices: Mapping[str, Price]) -> Front:
     reached : Reached
     prices : dict of str to Price
         By layout; those without one are left out.
+    states : dict of str to str, optional
+        By layout, the state of the room it is in: only those of one state are held against
+        each other. All are of one otherwise.
 
     Returns
     -------
@@ -73,12 +78,17 @@ def front(reached: Reached, prices: Mapping[str, Price]) -> Front:
     names = [n for n in reached.layouts if n in prices and np.isfinite(reached.of(n))]
     names.sort(key=lambda n: (prices[n].likely, reached.of(n)))
     n_batch = min((0 if w is None else len(w) for w in reached.without), default=0)
-    factor = least_factor(len(names) * (len(names) - 1) // 2, n_batch)
+    state_of = states or {}
+    rivals_of = {n: [k for k in names if state_of.get(k) == state_of.get(n)] for n in names}
+    n_looked = sum(len(rivals) - 1 for rivals in rivals_of.values()) // 2
+    factor = least_factor(n_looked, n_batch)
     error = dict(zip(reached.layouts, reached.error.tolist(), strict=True))
     kept: list[str] = []
     lines = []
     for name in names:
-        rivals = [k for k in kept if not is_nearer(reached, name, k, factor)]
+        rivals = [
+            k for k in kept if k in rivals_of[name] and not is_nearer(reached, name, k, factor)
+        ]
         # of those that spare the money, the one that comes nearest
         instead = min(rivals, key=reached.of, default="")
         if not rivals:

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import squareform
 
@@ -84,12 +85,15 @@ class Differences:
         )
 
 
-def differences(readings: Readings) -> Differences:
+def differences(readings: Readings, looked_at: NDArray[np.bool_] | None = None) -> Differences:
     """Compare every layout with every other.
 
     Parameters
     ----------
     readings : Readings
+    looked_at : (n_layout, n_layout) bool, optional
+        Which layouts anyone looks at beside each other, symmetric; all otherwise. The fewer,
+        the less each must exceed its error by.
 
     Returns
     -------
@@ -107,7 +111,7 @@ def differences(readings: Readings) -> Differences:
             error[a, b] = _error(readings.without[a], readings.without[b], n_q)
             steps_error[a, b] = _error(scaled[a], scaled[b], n_q)
     judged = np.array([not q.is_hint for q in readings.quantities])
-    apart = np.triu(np.ones((n, n), dtype=bool), 1)
+    apart = np.triu(np.ones((n, n), dtype=bool) if looked_at is None else looked_at, 1)
     n_comparison = int((np.isfinite(steps[apart]) & judged).sum())
     n_batch = min((0 if w is None else len(w) for w in readings.without), default=0)
     return Differences(
@@ -135,7 +139,9 @@ def _error(first: Float | None, other: Float | None, n_quantity: int) -> Float:
     return np.hypot(spread(first), spread(other))
 
 
-def groups(found: Differences, measure: str | None = None) -> tuple[tuple[str, ...], ...]:
+def groups(
+    found: Differences, measure: str | None = None, layouts: Sequence[str] | None = None
+) -> tuple[tuple[str, ...], ...]:
     """Put together layouts that cannot be told apart  (C3).
 
     Parameters
@@ -143,6 +149,8 @@ def groups(found: Differences, measure: str | None = None) -> tuple[tuple[str, .
     found : Differences
     measure : str, optional
         Tell them by this one alone; by all otherwise.
+    layouts : sequence of str, optional
+        Only these; all otherwise.
 
     Returns
     -------
@@ -150,8 +158,10 @@ def groups(found: Differences, measure: str | None = None) -> tuple[tuple[str, .
         Every layout in one group; layouts and groups in the layouts' order.
     """
     asked = [not q.is_hint and measure in (None, q.measure) for q in found.readings.quantities]
+    names = found.readings.layouts if layouts is None else tuple(layouts)
+    chosen = [found.readings.index(name) for name in names]
     furthest = found.audibility[:, :, asked].max(axis=2, initial=0.0)
-    return linked(found.readings.layouts, furthest)
+    return linked(names, furthest[np.ix_(chosen, chosen)])
 
 
 def linked(names: Sequence[str], apart: Float) -> tuple[tuple[str, ...], ...]:

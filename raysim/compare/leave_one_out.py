@@ -6,7 +6,7 @@ layout: this is about the next thing to leave out, and is to be asked again afte
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -45,6 +45,19 @@ def reduced(layout: Layout) -> tuple[Layout, ...]:
             items=tuple(other for other in layout.items if other is not item),
         )
         for item in layout.items
+    )
+
+
+def with_reduced(layouts: Sequence[Layout]) -> tuple[Layout, ...]:
+    """Give each layout and, after it, itself without each of its items.
+
+    A layout that has the name of a reduced one stands for itself.
+    """
+    taken = {one.name for one in layouts}
+    return tuple(
+        one
+        for layout in layouts
+        for one in (layout, *(r for r in reduced(layout) if r.name not in taken))
     )
 
 

@@ -4,11 +4,9 @@ A draw is one way things may be, the same for all layouts: a place of the microp
 given one, or absorption coefficients between their bounds. The answer is the share of draws
 in which one layout stays before another. Theory: DEVELOPERS.md, C7.
 
-Materials act by Eyring's formula on the decay that was traced, or by histograms that were
-replayed with other coefficients.
+Materials act by Eyring's formula on the decay that was traced.
 """
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -16,12 +14,10 @@ import numpy as np
 
 from raysim.compare.figures import OCTAVES, Readings
 from raysim.compare.targets import Aim, beyond_steps
-from raysim.measures.pair import measure_pair, room_decay
 from raysim.measures.theory import decay_time_s, eyring_area_m2
-from raysim.records import EnergyHistogram, PairResult
 from raysim.report.pairs import within
 from raysim.scene.air import attenuation_per_m, speed_m_s
-from raysim.scene.model import Bands, Receiver
+from raysim.scene.model import Receiver
 from raysim.store.file import Results
 from raysim.units import Float
 
@@ -152,33 +148,52 @@ def between(low: Float, likely: Float, high: Float, chance: Float | float) -> Fl
     return np.where(chance * whole < rising, up, down)
 
 
-def held_by_materials(
-    results: Results, readings: Readings, aims: Sequence[Aim], seed: int = 1
-) -> tuple[Held, ...]:
-    """Draw absorption coefficients between their bounds, and rank the layouts by each draw.
+def material_changes(
+    results: Results, layouts: Sequence[str], seed: int = 1
+) -> dict[str, Float]:
+    """Draw absorption coefficients between their bounds, and say what they make of decay.
 
-    A material has one chance for all octaves and in all layouts. The decay that was traced
-    changes as Eyring's formula does.
+    A material has one chance for all octaves and in all layouts. Decay changes as Eyring's
+    formula does.
 
     Parameters
     ----------
     results : Results
+    layouts : sequence of str
+    seed : int
+
+    Returns
+    -------
+    dict of str to (n_draw, n_octave) float64
+        By layout: decay times with what was drawn over those with the likely coefficients.
+    """
+    rng = np.random.default_rng(seed)
+    names = sorted({m for layout in layouts for m in results.materials(layout)})
+    chance = dict(zip(names, rng.random((len(names), N_DRAW)), strict=True))
+    return {layout: _eyring_change(results, layout, chance) for layout in layouts}
+
+
+def held_by_materials(
+    changes: Mapping[str, Float], readings: Readings, aims: Sequence[Aim]
+) -> tuple[Held, ...]:
+    """Rank the layouts by the decay that was traced, as drawn materials change it.
+
+    Parameters
+    ----------
+    changes : dict of str to (n_draw, n_octave) float64
+        Of `material_changes`.
     readings : Readings
     aims : sequence of Aim
-    seed : int
 
     Returns
     -------
     tuple of Held
         One for each aim.
     """
-    rng = np.random.default_rng(seed)
-    names = sorted({m for layout in readings.layouts for m in results.materials(layout)})
-    chance = dict(zip(names, rng.random((len(names), N_DRAW)), strict=True))
     t30_s = []
     for layout in readings.layouts:
         traced_s = np.array([readings.t30_s(layout, label) for label, _ in OCTAVES])
-        t30_s.append(traced_s * _eyring_change(results, layout, chance))
+        t30_s.append(traced_s * changes[layout])
     drawn = np.stack(t30_s)
     return tuple(held("materials", readings.layouts, _distance(drawn, a).T) for a in aims)
 
@@ -205,50 +220,3 @@ def _eyring_change(results: Results, layout: str, chance: Mapping[str, Float]) -
     change = np.stack([eyring(alpha) for alpha in drawn]) / eyring(sides.alpha)
     octaves = [within(results.bands, f, f) for _, f in OCTAVES]
     return np.stack([change[:, where].mean(axis=1) for where in octaves], axis=1)
-
-
-def held_by_replays(
-    replays: Mapping[str, Sequence[Sequence[PairResult]]],
-    receivers: Sequence[Receiver],
-    bands: Bands,
-    aim: Aim,
-) -> Held:
-    """Rank layouts by pairs whose energies were computed again with other coefficients.
-
-    Parameters
-    ----------
-    replays : dict of str to sequence of sequence of PairResult
-        By layout: for each draw, the layout's pairs. Draw i is of the same coefficients in
-        every layout.
-    receivers : sequence of Receiver
-    bands : Bands
-    aim : Aim
-
-    Returns
-    -------
-    Held
-    """
-    by_name = {r.name: r for r in receivers}
-
-    def t30_s(pairs: Sequence[PairResult]) -> Float:
-        each = [replayed_t30_s(pair, by_name[pair.receiver], bands) for pair in pairs]
-        return np.asarray(np.stack(each).mean(axis=0))
-
-    drawn = np.stack([[t30_s(pairs) for pairs in draws] for draws in replays.values()])
-    return held("materials", tuple(replays), _distance(drawn, aim).T)
-
-
-def replayed_t30_s(pair: PairResult, receiver: Receiver, bands: Bands) -> Float:
-    """Give T30 of the room by one pair, (n_octave,) s, without its error."""
-    histogram = pair.histogram
-    mean = EnergyHistogram(  # a single batch: nothing is left out in turn
-        histogram.bin_s, histogram.energy.mean(axis=0, keepdims=True), histogram.moments
-    )
-    heard = (pair.arrivals, mean, bands, receiver.aim, receiver.pattern)
-    measured = measure_pair(*heard)
-    t30_s = room_decay(measured, *heard).t30_s
-    return np.array([_known_mean(t30_s[within(bands, f, f)]) for _, f in OCTAVES])
-
-
-def _known_mean(values: Float) -> float:
-    return float(values.mean()) if len(values) else math.nan

@@ -6,18 +6,18 @@ None. Rows of one table have the same keys.
 
 import csv
 import io
+import itertools
 import json
 import math
 from pathlib import Path
 
+from raysim.compare.bass import BASS_JNDS
 from raysim.compare.comparison import Comparison
 from raysim.compare.jnd import JNDS
 from raysim.compare.sentences import LIMITS, sentences
+from raysim.compare.tidy import AS_DESCRIBED, Cell, Row
 from raysim.measures.pair import spread
 from raysim.store.replace import replace_file, replacement_target
-
-Cell = str | float | bool | None
-Row = dict[str, Cell]
 
 CSV_NAME, JSON_NAME = "compare.csv", "compare.json"
 
@@ -32,10 +32,12 @@ def as_tables(comparison: Comparison) -> dict[str, list[Row]]:
     Returns
     -------
     dict of str to list of dict
-        figures, differences, groups, aims, reached, early, front, leave_one_out, held,
-        just_noticeable; without rows where there is nothing to say.
+        layouts, figures, differences, groups, aims, reached, early, front, leave_one_out,
+        states, bass, bass_differences, bass_rise, ringing, held, just_noticeable; without
+        rows where there is nothing to say.
     """
     tables = {
+        "layouts": _layouts(comparison),
         "figures": _figures(comparison),
         "differences": _differences(comparison),
         "groups": _groups(comparison),
@@ -44,6 +46,11 @@ def as_tables(comparison: Comparison) -> dict[str, list[Row]]:
         "early": _early(comparison),
         "front": _front(comparison),
         "leave_one_out": _leave_one_out(comparison),
+        "states": _states(comparison),
+        "bass": _bass(comparison),
+        "bass_differences": _bass_differences(comparison),
+        "bass_rise": _bass_rise(comparison),
+        "ringing": _ringing(comparison),
         "held": _held(comparison),
         "just_noticeable": _just_noticeable(),
     }
@@ -114,6 +121,13 @@ def _csv_cell(value: Cell) -> str:
     return "" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
+def _layouts(c: Comparison) -> list[Row]:
+    return [
+        {"layout": name, "of": one.layout or AS_DESCRIBED, "state": one.state}
+        for name, one in c.conditions.items()
+    ]
+
+
 def _figures(c: Comparison) -> list[Row]:
     r = c.readings
     rows: list[Row] = []
@@ -135,6 +149,8 @@ def _differences(c: Comparison) -> list[Row]:
     rows: list[Row] = []
     for i, first in enumerate(c.layouts):
         for other in c.layouts[i + 1 :]:
+            if not c.is_looked_at(first, other):
+                continue
             for d in c.found.between(first, other):
                 q = d.quantity
                 rows.append(
@@ -232,17 +248,87 @@ def _leave_one_out(c: Comparison) -> list[Row]:
     ]  # fmt: skip
 
 
-def _held(c: Comparison) -> list[Row]:
+def _states(c: Comparison) -> list[Row]:
     return [
         {
-            "use": judged.reached.aim.use, "what": held.what, "layout": first,
-            "before": other, "share": held.of(first, other), "draws": held.n_draw,
+            "use": judged.reached.aim.use, "layout": one.layout or AS_DESCRIBED,
+            "state": one.state, "steps": one.lost_steps, "steps_error": one.error,
+            "audible": one.is_heard, "told_by": ", ".join(one.told_by),
         }
         for judged in c.judged
-        for held in judged.held
-        for first in held.layouts
-        for other in held.layouts
-        if first != other
+        for one in judged.states
+    ]  # fmt: skip
+
+
+def _bass(c: Comparison) -> list[Row]:
+    return [
+        {
+            "layout": seat.layout, "source": seat.source, "receiver": seat.receiver,
+            "measure": measure, "band": band, "value": seat.at_place(measure, band),
+            "within_10_cm": seat.spread(measure, band), "unit": "dB",
+            "dip_hz": seat.dip_hz if measure == "bass_dip_db" else None,
+        }
+        for seat in (() if c.bass is None else c.bass.seats)
+        for measure, band in seat.value
+    ]  # fmt: skip
+
+
+def _bass_differences(c: Comparison) -> list[Row]:
+    if c.bass is None:
+        return []
+    return [
+        {
+            "layout": other, "less": first, "source": d.source, "receiver": d.receiver,
+            "measure": d.measure, "band": d.band, "value": d.value,
+            "within_10_cm": d.spread, "unit": "dB", "steps": d.steps,
+            "audible": d.is_audible,
+        }
+        for first, other in itertools.combinations(c.bass.layouts, 2)
+        if c.is_looked_at(first, other)
+        for d in c.bass.between(first, other)
+    ]  # fmt: skip
+
+
+def _bass_rise(c: Comparison) -> list[Row]:
+    return [
+        {
+            "use": judged.reached.aim.use, "layout": one.layout, "band": one.band,
+            "value": one.t30_s, "error": one.error_s, "limit": one.limit_s, "unit": "s",
+            "verdict": one.verdict, "source_text": one.source_text,
+            "certainty": one.certainty,
+        }
+        for judged in c.judged
+        for one in judged.rises
+    ]  # fmt: skip
+
+
+def _ringing(c: Comparison) -> list[Row]:
+    return [
+        {
+            "layout": seat.layout, "source": seat.source, "receiver": seat.receiver,
+            "freq_hz": r.freq_hz, "decay": r.decay_s, "decay_low": r.decay_low_s,
+            "decay_high": r.decay_high_s, "unit": "s", "kind": r.kind,
+            "between": " and ".join(r.between), "limit_low": r.limit_low_s,
+            "limit_high": r.limit_high_s, "verdict": r.verdict, "modes": r.n_mode,
+            "modes_over": r.n_over, "modes_open": r.n_open,
+        }
+        for seat in (() if c.bass is None else c.bass.seats)
+        if (r := seat.ringing) is not None
+    ]  # fmt: skip
+
+
+def _held(c: Comparison) -> list[Row]:
+    every = [(judged.reached.aim.use, held) for judged in c.judged for held in judged.held]
+    if c.bass is not None:
+        every.append(("", c.bass.held))
+    return [
+        {
+            "use": use, "what": held.what, "layout": first, "before": other,
+            "share": held.of(first, other), "draws": held.n_draw,
+        }
+        for use, held in every
+        for first, other in itertools.permutations(held.layouts, 2)
+        if c.is_one_state(first, other)
     ]  # fmt: skip
 
 
@@ -253,5 +339,5 @@ def _just_noticeable() -> list[Row]:
             "source_text": jnd.source, "certainty": jnd.certainty,
             "typical_low": jnd.typical[0], "typical_high": jnd.typical[1],
         }
-        for name, jnd in JNDS.items()
+        for name, jnd in {**JNDS, **BASS_JNDS}.items()
     ]  # fmt: skip

@@ -10,9 +10,11 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from raysim.compare.bass_sentences import bass_sentences, listed
 from raysim.compare.comparison import Comparison, Judged
 from raysim.compare.figures import OCTAVES
 from raysim.compare.leave_one_out import Worth
+from raysim.compare.states import in_usual_state
 from raysim.report.numbers import amount, band_name
 
 #: Octaves of one room that differ by less are even: a consultant's standard, as quoted.
@@ -43,17 +45,21 @@ def sentences(comparison: Comparison) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        From decay, over what cannot be told apart, to price and doubt.
+        From decay, over what cannot be told apart and the bass, to price, states and doubt.
+        Of layouts in several states all but the states' own are about the usual one.
     """
-    said = [lingers(comparison, name) for name in comparison.layouts]
+    usual = in_usual_state(comparison.conditions)
+    said = [lingers(comparison, name) for name in usual]
     said += same_price(comparison)
     said += not_told_apart(comparison)
+    said += bass_sentences(comparison, usual)
     for judged in comparison.judged:
         said += _money(comparison, judged)
         said += [
             drop_first(worth, comparison.currency) for worth in judged.worth.values() if worth
         ]
-        said += _doubt(judged)
+        said += state_sentences(comparison, judged)
+        said += _doubt(comparison, judged)
     return tuple(one for one in said if one)
 
 
@@ -80,13 +86,13 @@ def lingers(comparison: Comparison, layout: str) -> str:
         return ""
     times = {label: comparison.readings.t30_s(layout, label) for label in labels}
     longest, shortest = max(times, key=times.__getitem__), min(times, key=times.__getitem__)
-    first = comparison.layouts[0]
+    first = next(n for n in comparison.layouts if comparison.is_one_state(n, layout))
     before = ""
     if layout != first:
         before = f"; {first}: {amount(_mean_s(comparison, first, labels), 0.01)} s"
     modal = [label for label in labels if label not in _octaves(comparison)]
     if modal:
-        before += f" ({_listed([band_name(one) for one in modal])}: a hint)"
+        before += f" ({listed([band_name(one) for one in modal])}: a hint)"
     now = "" if layout == first else "now "
     said = f"{layout}: from {band_name(labels[0])} to {band_name(labels[-1])} it {now}lingers"
     if times[longest] <= EVEN_RATIO * times[shortest]:
@@ -104,35 +110,35 @@ def same_price(comparison: Comparison) -> Iterator[str]:
     """Say what layouts of about one price do to the low-mids that another does not."""
     labels = _octaves(comparison)[:2]
     prices = comparison.prices
-    for i, a in enumerate(comparison.layouts):
-        for b in comparison.layouts[i + 1 :]:
-            if not labels or a not in prices or b not in prices:
-                continue
-            dear = max(prices[a].likely, prices[b].likely)
-            if dear <= 0.0 or abs(prices[a].likely - prices[b].likely) > SAME_PRICE * dear:
-                continue
-            told = comparison.found.distinguishable(a, b)
-            heard = {d.quantity.band for d in told if d.quantity.measure == "t30_s"}
-            if not set(labels) <= heard:
-                continue
-            x, y = _mean_s(comparison, a, labels), _mean_s(comparison, b, labels)
-            longer, shorter = (a, b) if x > y else (b, a)
-            yield (
-                f"{longer} at about the same price as {shorter} "
-                f"({_money_text(prices[longer].likely, comparison.currency)} against "
-                f"{_money_text(prices[shorter].likely, comparison.currency)}) leaves "
-                f"{band_name(labels[0])} to {band_name(labels[-1])} lingering "
-                f"{max(x, y) / min(x, y):.1f} times as long."
-            )
+    for a, b in itertools.combinations(in_usual_state(comparison.conditions), 2):
+        if not labels or a not in prices or b not in prices:
+            continue
+        dear = max(prices[a].likely, prices[b].likely)
+        if dear <= 0.0 or abs(prices[a].likely - prices[b].likely) > SAME_PRICE * dear:
+            continue
+        told = comparison.found.distinguishable(a, b)
+        heard = {d.quantity.band for d in told if d.quantity.measure == "t30_s"}
+        if not comparison.is_one_state(a, b) or not set(labels) <= heard:
+            continue
+        x, y = _mean_s(comparison, a, labels), _mean_s(comparison, b, labels)
+        longer, shorter = (a, b) if x > y else (b, a)
+        yield (
+            f"{longer} at about the same price as {shorter} "
+            f"({_money_text(prices[longer].likely, comparison.currency)} against "
+            f"{_money_text(prices[shorter].likely, comparison.currency)}) leaves "
+            f"{band_name(labels[0])} to {band_name(labels[-1])} lingering "
+            f"{max(x, y) / min(x, y):.1f} times as long."
+        )
 
 
 def not_told_apart(comparison: Comparison) -> Iterator[str]:
     """Say which layouts are alike as far as anything here tells."""
     together = [group for group in comparison.groups if len(group) > 1]
     for group in together:
-        yield f"Not distinguishable by anything compared here: {_listed(group)}."
-    if not together:
-        yield "Each layout can be told from every other."
+        yield f"Not distinguishable by anything compared here: {listed(group)}."
+    if not together and len(comparison.layouts) > 1:
+        within = "In each state, each" if len(comparison.states) > 1 else "Each"
+        yield f"{within} layout can be told from every other."
 
 
 def _money(comparison: Comparison, judged: Judged) -> Iterator[str]:
@@ -140,10 +146,17 @@ def _money(comparison: Comparison, judged: Judged) -> Iterator[str]:
         return
     words = judged.reached.aim.words
     by_name = {line.layout: line for line in judged.front.lines}
+    usual = in_usual_state(comparison.conditions)
     for line in judged.front.lines:
-        if line.is_on_front:
+        if line.is_on_front or line.layout not in usual:
             continue
         other = by_name[line.instead]
+        if math.isnan(judged.reached.less(line.layout, other.layout)[1]):
+            yield (
+                f"Whether {line.layout} comes nearer than {other.layout} to the aim of rooms "
+                f"for {words} is not known: it has no error."
+            )
+            continue
         more = line.price.likely - other.price.likely
         costs = (
             f"{line.layout} costs {_money_text(more, comparison.currency)} more than"
@@ -169,15 +182,44 @@ def drop_first(items: Sequence[Worth], currency: str = "") -> str:
     return f"Of {one.layout}, drop {one.item} first: that {does}{saved}."
 
 
-def _doubt(judged: Judged) -> Iterator[str]:
+def state_sentences(comparison: Comparison, judged: Judged) -> Iterator[str]:
+    """Say what each state of the room costs the layouts, in its own words or together."""
+    words = judged.reached.aim.words
+    labels = _octaves(comparison)
+    for state in dict.fromkeys(one.state for one in judged.states):
+        same = []
+        for one in (s for s in judged.states if s.state == state):
+            times = [_mean_s(comparison, n, labels) for n in (one.usual, one.name)]
+            lasts = f"{amount(times[1], 0.01)} s instead of {amount(times[0], 0.01)} s"
+            over = f" from {band_name(labels[0])} to {band_name(labels[-1])}" if labels else ""
+            if one.is_heard:
+                way = "further from" if one.lost_steps > 0.0 else "nearer"
+                yield (
+                    f"{one.name}: {abs(one.lost_steps):.1f} steps {way} the aim of rooms for "
+                    f"{words} than {one.usual}; it lingers {lasts}{over}."
+                )
+            elif one.told_by:
+                yield (
+                    f"{one.name} is as near the aim of rooms for {words} as {one.usual}, "
+                    f"though it can be told from it; it lingers {lasts}{over}."
+                )
+            else:
+                same.append(one.usual)
+        if same:
+            yield f'"{state}" changes nothing that can be told in {listed(same)}.'
+
+
+def _doubt(comparison: Comparison, judged: Judged) -> Iterator[str]:
     """Say which rankings hang on places or materials."""
     reached = judged.reached
-    order = sorted((n for n in reached.layouts if math.isfinite(reached.of(n))), key=reached.of)
+    known = [n for n in in_usual_state(comparison.conditions) if math.isfinite(reached.of(n))]
+    order = sorted(known, key=reached.of)
     for held in judged.held:
         for a, b in itertools.pairwise(order):
             share = held.of(a, b)
             # equal ones are not ranked, and half of the draws says nothing
-            if reached.of(a) < reached.of(b) and math.isfinite(share) and share < FIRM_SHARE:
+            unlike = reached.of(a) < reached.of(b) and comparison.is_one_state(a, b)
+            if unlike and math.isfinite(share) and share < FIRM_SHARE:
                 hangs = "the materials" if held.what == "materials" else "10 cm of place"
                 yield (
                     f"Whether {a} comes nearer than {b} to the aim of rooms for "
@@ -188,14 +230,3 @@ def _doubt(judged: Judged) -> Iterator[str]:
 
 def _money_text(value: float, currency: str) -> str:
     return f"{value:.0f} {currency}".rstrip()
-
-
-def _listed(names: Sequence[str]) -> str:
-    """Give names as a sentence lists them.
-
-    Examples
-    --------
-    >>> _listed(["C2", "C3", "C4"])
-    'C2, C3 and C4'
-    """
-    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))

@@ -7,6 +7,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from raysim.compare.bass import BassCompared
 from raysim.compare.comparison import Comparison, Judged
 from raysim.compare.sentences import LIMITS, sentences
 from raysim.report.numbers import (
@@ -35,10 +36,16 @@ _SHOWN = (
 
 def comparison_page(comparison: Comparison) -> RenderableType:
     """Give all of a comparison that a terminal shows, to print with rich."""
-    parts: list[RenderableType] = [_figures(comparison), _apart(comparison)]
+    parts: list[RenderableType] = [_figures(comparison)]
+    if len(comparison.layouts) > 1:
+        parts.append(_apart(comparison))
     for judged in comparison.judged:
         parts.append(_aim(comparison, judged))
+        if judged.states:
+            parts.append(_states(comparison, judged))
         parts += [_drop(comparison, judged, name) for name in judged.worth]
+    if comparison.bass is not None:
+        parts.append(_bass(comparison.bass))
     said = [Text(f"- {one}") for one in sentences(comparison)]
     limits = [Text(f"- {one}", style="dim") for one in LIMITS]
     return Group(*parts, *said, Text(""), *limits)
@@ -54,7 +61,7 @@ def _table(title: str, caption: str = "") -> Table:
 def _figures(c: Comparison) -> Table:
     table = _table(
         f"{c.title}: the layouts",
-        "Means over pairs. Layouts with the same letter cannot be told apart by anything "
+        "Means over pairs. Layouts of a state with one letter cannot be told apart by anything "
         f"compared. T30 below {frequency(c.transition_hz)} is a hint.\n"
         f"{c.home.words}: {c.home.t30_s:g} s ({c.home.source}; {c.home.certainty}).",
     )
@@ -84,15 +91,19 @@ def _value(measure: str, value: float, resolution: float) -> str:
 
 
 def _apart(c: Comparison) -> Table:
-    first = c.layouts[0]
+    several = len(c.states) > 1
     table = _table(
-        f"What can be heard, from {first}",
+        f"What can be heard, from {c.layouts[0]}{' in the same state' if several else ''}",
         f"Means over pairs that exceed one just-noticeable difference and {c.found.factor:.1f} "
         "standard errors (corrected for how many are looked at).",
     )
     table.add_column("layout")
     table.add_column("changes")
-    for name in c.layouts[1:]:
+    firsts = {name: of[0] for of in c.states.values() for name in of}
+    for name in c.layouts:
+        first = firsts[name]
+        if name == first:
+            continue
         told = [d for d in c.found.distinguishable(first, name) if not d.quantity.source]
         parts = []
         for d in told:
@@ -133,6 +144,63 @@ def _aim(c: Comparison, judged: Judged) -> Table:
             f"{amount(steps, 0.1)} {plus_minus(error, 0.1)}".rstrip(),
             f"{inside} of {len(aim.counted)}",
             Text(verdict),
+        )
+    return table
+
+
+def _states(c: Comparison, judged: Judged) -> Table:
+    """Put layouts beside states: steps beyond the aim in each."""
+    table = _table(
+        f"States of the room, against the aim of rooms for {judged.reached.aim.words}",
+        "Steps beyond the aim. Layouts are grouped within each state; a state is no choice.",
+    )
+    table.add_column("layout")
+    states = list(c.states)
+    for state in states:
+        table.add_column(state or "as described", justify="right")
+    names = {(one.layout, one.state): name for name, one in c.conditions.items()}
+    reached = judged.reached
+    for layout in dict.fromkeys(one.layout for one in c.conditions.values()):
+        cells = []
+        for state in states:
+            name = names.get((layout, state))
+            if name is None:
+                cells.append(NOTHING)
+                continue
+            error = float(reached.error[reached.layouts.index(name)])
+            cells.append(f"{amount(reached.of(name), 0.1)} {plus_minus(error, 0.1)}".rstrip())
+        table.add_row(Text(layout or "as described"), *cells)
+    return table
+
+
+def _bass(bass: BassCompared) -> Table:
+    table = _table(
+        f"The bass, {bass.low_hz:.0f} Hz to {frequency(bass.high_hz)}",
+        "Evenness: highest over lowest level up to 300 Hz, mean over pairs, and how far 10 cm "
+        "take it at most. Rings: the standing wave that outlasts the published limits by most, "
+        "with what materials may make of it.",
+    )
+    table.add_column("layout")
+    for head in ("evenness, dB", "deepest dip", "rings", "limits, s"):
+        table.add_column(head, justify="right")
+    for name in bass.layouts:
+        seats = bass.seats_of(name)
+        mean = sum(s.at_place("bass_range_db") for s in seats) / len(seats)
+        most = max(s.spread("bass_range_db") for s in seats)
+        dip = max(seats, key=lambda s: s.at_place("bass_dip_db"))
+        known = [s.ringing for s in seats if s.ringing is not None]
+        worst = max(known, key=lambda r: r.decay_s / r.limit_high_s, default=None)
+        table.add_row(
+            Text(name),
+            f"{amount(mean, 1.0)} {plus_minus(most, 1.0)}".rstrip(),
+            f"{amount(dip.at_place('bass_dip_db'), 1.0)} dB at {frequency(dip.dip_hz)}",
+            NOTHING
+            if worst is None
+            else f"{worst.freq_hz:.0f} Hz {amount(worst.decay_s, 0.01)} s "
+            f"({amount(worst.decay_low_s, 0.01)}–{amount(worst.decay_high_s, 0.01)})",
+            NOTHING
+            if worst is None
+            else f"{worst.verdict} {worst.limit_low_s:.2f}–{worst.limit_high_s:.2f}",
         )
     return table
 

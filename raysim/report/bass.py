@@ -113,9 +113,16 @@ class BassRoom:
         )  # fmt: skip
 
 
-def bass_page(results: Results) -> BassPage | None:
-    """Gather all that the page shows of the bass; None if no layout has any."""
-    held = {name: results.bass(name) for name in results.layout_names}
+def bass_page(results: Results, layouts: Sequence[str] = ()) -> BassPage | None:
+    """Gather all that the page shows of the bass; None if no layout has any.
+
+    Parameters
+    ----------
+    results : Results
+    layouts : sequence of str
+        Those to show; none: all of the file.
+    """
+    held = {name: results.bass(name) for name in layouts or results.layout_names}
     known = {name: bass for name, bass in held.items() if bass is not None}
     if not known:
         return None
@@ -123,7 +130,7 @@ def bass_page(results: Results) -> BassPage | None:
         (name, room) for name, bass in known.items() for room in _rooms(results, name, bass)
     ]
     titles = list(dict.fromkeys((r.source.name, r.receiver.name) for _, r in rooms))
-    several = len(results.layout_names) > 1
+    several = len(held) > 1
     pairs = tuple(
         bass_pair(
             f"bass-{i + 1}",

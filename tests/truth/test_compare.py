@@ -10,8 +10,9 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from comparing import flat, reading
 
-from raysim.compare.figures import Quantity, Readings, readings
+from raysim.compare.figures import readings
 from raysim.compare.front import Price, front, is_nearer
 from raysim.compare.groups import differences, groups, linked
 from raysim.compare.jnd import JNDS, LEAST_FACTOR, audibility, least_factor
@@ -32,7 +33,6 @@ PRINTED = {
     "ts_s": (0.010, False, (0.060, 0.260)),
     "j_lf": (0.05, False, (0.05, 0.35)),
 }
-OCTAVE = ("63", "125", "250", "500", "1k", "2k", "4k", "8k")
 
 
 def wrong_rows(jnds):
@@ -114,27 +114,6 @@ def test_chains_are_not_groups():
     assert linked("abc", apart) == (("a", "b"), ("c",))
     # the twin, which only asks for the nearest member
     assert min(apart[0, 2], apart[1, 2]) < 1.0
-
-
-def reading(t30_s, layouts="abcdefgh", n_batch=32, noise=0.0, seed=1, hint=()):
-    """Give readings of T30 alone, (n_layout, 8) s, with independent noise as a share."""
-    t30_s = np.asarray(t30_s, dtype=float)
-    rng = np.random.default_rng(seed)
-    batches = t30_s[:, None] * (1.0 + noise * rng.standard_normal((len(t30_s), n_batch, 8)))
-    value = batches.mean(axis=1)
-    without = (batches.sum(axis=1, keepdims=True) - batches) / (n_batch - 1)
-    return Readings(
-        tuple(layouts[: len(t30_s)]),
-        tuple(Quantity("t30_s", b, "", "", is_hint=b in hint) for b in OCTAVE),
-        value,
-        tuple(without),
-        (("voice", "microphone"),),
-        value[:, None, :],
-    )
-
-
-def flat(*times):
-    return np.repeat(np.array(times)[:, None], 8, axis=1)
 
 
 def test_differences_by_hand():
@@ -370,6 +349,18 @@ def test_readings_compare_like_with_like():
     assert [q.band for q in read.quantities if q.is_hint] == ["63", "125"]
     with pytest.raises(SettingsError, match="RS-T50"):
         readings(room_of((pair_of("a", one),), (pair_of("b", one),)), Bands())
+
+
+def test_what_hangs_on_one_batch_is_not_compared():
+    """Truth by hand: one batch less and 500 Hz cannot be read of the near pair any more."""
+    near, far = np.full(8, 0.4), np.full(8, 0.6)
+    lost = pair_of("near", near)
+    lost.room_decay.without_s[2, 3] = np.nan
+    room = room_of((lost, pair_of("far", far)), (pair_of("near", near), pair_of("far", far)))
+    read = readings(room, Bands())
+    assert [read.t30_s(n, "500") for n in "ab"] == pytest.approx([0.6, 0.6])
+    assert [read.t30_s(n, "1k") for n in "ab"] == pytest.approx([0.5, 0.5])
+    assert np.isfinite(read.without[0][:, :8]).all()
 
 
 def test_thirds_make_octaves():
