@@ -1,0 +1,77 @@
+"""``raysim report``: all there is to decide on, as one page; what is missing is simulated."""
+
+import argparse
+from pathlib import Path
+
+from raysim.commands.words import DONE, Commands, announce_compilation, say, use_threads
+
+
+def add(commands: Commands) -> None:
+    """Say what the command takes."""
+    parser = commands.add_parser(
+        "report", help="which layout to take, and all papers for it, as one page to act on"
+    )
+    parser.add_argument("scene", type=Path, help="scene file, or the folder with scene.toml")
+    parser.add_argument(
+        "--into", type=Path, metavar="FOLDER",
+        help="where to write, and where results lie (default: SCENE-results)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--state",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help='state of the scene or "as described"; may be repeated (default: all)',
+    )
+    parser.add_argument(
+        "--without-each", action="append", default=[], metavar="LAYOUT",
+        help="trace this layout without each of its items too, to say what to drop first; "
+        "may be repeated",
+    )  # fmt: skip
+    parser.add_argument(
+        "--use", help="voice, listening or ensemble (default: as the scene says, else all)"
+    )
+    parser.add_argument("--prices", type=Path, metavar="FILE", help="your own price file")
+    parser.add_argument(
+        "--rays", type=int, metavar="N", help="rays per source in the first round"
+    )
+    parser.add_argument(
+        "--until-t30", type=float, metavar="PCT",
+        help="go on until T30 is this certain, in per cent; 0: a single round",
+    )  # fmt: skip
+    parser.add_argument("--no-bass", action="store_true", help="do not solve the bass")
+    parser.add_argument(
+        "--threads", type=int, metavar="N", help="processor cores to use (default: all)"
+    )
+    parser.set_defaults(run=run_report)
+
+
+def run_report(arguments: argparse.Namespace) -> int:
+    """Simulate what is missing, and write the report."""
+    from rich.text import Text
+
+    from raysim.decision.making import make_report, prepared_for
+    from raysim.progress import Progress
+    from raysim.study import with_settings
+
+    use_threads(arguments.threads)
+    prepared = [
+        with_settings(
+            one,
+            n_ray=arguments.rays,
+            until_t30_pct=arguments.until_t30,
+            bass=False if arguments.no_bass else None,
+        )
+        for one in prepared_for(arguments.scene, arguments.state, arguments.without_each)
+    ]
+    announce_compilation()
+    with Progress("report") as progress:
+        made = make_report(
+            prepared, arguments.into, arguments.use, arguments.prices, progress.step
+        )
+    for one in (*made.page.findings, *made.page.traps):
+        say(Text(f"{one.headline}", style="bold"), Text(f"  {one.sentence}"))
+    simulated = f"{made.n_simulated} of {len(prepared)} layouts and states were simulated."
+    say("", simulated if made.n_simulated else "All results were there already.")
+    say(f"Look at    {made.path}", *(f"All data   {path}" for path in made.tables))
+    return DONE
