@@ -11,7 +11,6 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from importlib.util import find_spec
 
 import raysim
 from raysim.commands.words import DONE, INTERRUPTED
@@ -31,7 +30,9 @@ Room acoustics of small rooms: what is wrong with this room.
   raysim simulate scenes/weir-bulletin     trace it: result file, sound, page
   raysim simulate SCENE --layout all       the same with each of its layouts
   raysim plan scenes/weir-bulletin         price, check and draw its layouts
-  raysim compare RESULTS.h5                which of its layouts differ, and how
+  raysim report scenes/weir-bulletin       all layouts, one page to act on
+  raysim suggest SCENE --budget 420        what that would buy, at best
+  raysim kit RESULTS.h5 --layout A --layout B   a blind test of two layouts
   raysim measure response.wav              decay and clarity of a recording
 """
 
@@ -43,8 +44,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"raysim {raysim.__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name in _COMMANDS:
-        if find_spec(f"raysim.commands.{name}"):  # TODO until all are there
-            import_module(f"raysim.commands.{name}").add(commands)
+        import_module(f"raysim.commands.{name}").add(commands)
     return parser
 
 

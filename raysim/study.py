@@ -21,6 +21,7 @@ from raysim.geometry.build import collect_room
 from raysim.geometry.furnish import furnish
 from raysim.geometry.mesh import RoomMesh
 from raysim.outputs import derive
+from raysim.propagation.gpu import check_gpu
 from raysim.propagation.room import AcousticRoom, acoustic_room
 from raysim.records import Bass, PairResult
 from raysim.report.facts import RoomFacts
@@ -256,14 +257,17 @@ def with_settings(
     until_t30_pct: float | None = None,
     seed: int | None = None,
     bass: bool | None = None,
+    on_gpu: bool = False,
 ) -> Prepared:
     """Give the same scene with some settings replaced; 0 per cent means one round.
 
     Raises
     ------
     SettingsError
-        RS-P01: a number that no run can have.
+        RS-P01: a number that no run can have. RS-P04: there is no GPU.
     """
+    if on_gpu:
+        check_gpu()
     limits = (
         ("--rays", n_ray, RAYS, "."),
         ("--until-t30", until_t30_pct or None, UNTIL_T30_PCT, " per cent; 0: one round."),
@@ -290,6 +294,7 @@ def with_settings(
         settings = replace(settings, seed=seed)
     if bass is not None:
         settings = replace(settings, bass=bass)
+    settings = replace(settings, on_gpu=on_gpu)
     return replace(
         prepared,
         scene=replace(prepared.scene, settings=settings),

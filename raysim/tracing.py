@@ -138,6 +138,7 @@ def _begin(
     rays = RayRun(
         room, source, receivers, seed=settings.seed, duration_s=duration_s,
         bin_s=settings.bin_s, image_order=settings.image_order, pair_order=chain,
+        on_gpu=settings.on_gpu,
     )  # fmt: skip
     return _Run(source.name, tuple(r.name for r in receivers), duration_s, exact, rays)
 

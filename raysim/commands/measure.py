@@ -2,9 +2,13 @@
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from raysim.commands.words import DONE, Commands, say
 from raysim.errors import Complaint, RaysimError, SettingsError
+
+if TYPE_CHECKING:
+    from raysim.response.wav import Recording
 
 
 def add(commands: Commands) -> None:
@@ -15,6 +19,15 @@ def add(commands: Commands) -> None:
     parser.add_argument("recording", type=Path, nargs="+", help="WAV or FLAC file")
     parser.add_argument("--channel", type=int, metavar="N", help="which channel, from 1")
     parser.add_argument("--thirds", action="store_true", help="one-third octaves")
+    parser.add_argument(
+        "--against", type=Path, metavar="RESULTS.h5",
+        help="put a simulated pair beside the recording: see --layout and --pair",
+    )  # fmt: skip
+    parser.add_argument("--layout", metavar="NAME", help="of the results (default: the first)")
+    parser.add_argument(
+        "--pair", nargs=2, metavar=("SOURCE", "RECEIVER"),
+        help="of the results (default: the first)",
+    )  # fmt: skip
     parser.set_defaults(run=run_measure)
 
 
@@ -30,6 +43,12 @@ def run_measure(arguments: argparse.Namespace) -> int:
             Complaint("--channel", f"{arguments.channel} is not a channel.",
                       "Channels count from 1.", "RS-P01")
         )  # fmt: skip
+    if arguments.against is None and (arguments.layout or arguments.pair):
+        option = "--layout" if arguments.layout else "--pair"
+        raise SettingsError(
+            Complaint(option, "there is nothing to compare with.",
+                      "Name a result file with --against.", "RS-C10")
+        )  # fmt: skip
     bands = Bands(3 if arguments.thirds else 1)
     complaints: list[Complaint] = []
     for path in arguments.recording:
@@ -43,6 +62,23 @@ def run_measure(arguments: argparse.Namespace) -> int:
             )
             continue
         say(recorded_table(str(path), recording, measured, bands))
+        if arguments.against is not None:
+            _say_beside(arguments, recording)
     if complaints:
         raise RaysimError(complaints)
     return DONE
+
+
+def _say_beside(arguments: argparse.Namespace, recording: "Recording") -> None:
+    """Put a simulated pair beside a recording."""
+    from raysim.compare.measured import beside, beside_table
+    from raysim.measures.recorded import measure_recorded
+    from raysim.store.file import open_results
+
+    with open_results(arguments.against) as results:
+        layout = arguments.layout or results.layout_names[0]
+        source, receiver = arguments.pair or results.pair_names(layout)[0]
+        measured = measure_recorded(recording.samples, recording.sample_rate_hz, results.bands)
+        rows = beside(measured, results, layout, source, receiver)
+        title = f"Beside {arguments.against}: {layout}, {source} to {receiver}"
+        say("", beside_table(rows, results.bands, title))

@@ -57,6 +57,10 @@ def add(commands: Commands) -> None:
         "--cluster", metavar="ADDRESS",
         help="let the workers of this Dask scheduler compute: host:port",
     )  # fmt: skip
+    parser.add_argument(
+        "--on", choices=("cpu", "gpu"), default="cpu", metavar="WHERE",
+        help="cpu, or gpu: an NVIDIA card, with the package numba-cuda (default cpu)",
+    )  # fmt: skip
     parser.set_defaults(run=run_simulate)
 
 
@@ -78,6 +82,7 @@ def run_simulate(arguments: argparse.Namespace) -> int:
             until_t30_pct=arguments.until_t30,
             seed=arguments.seed,
             bass=False if arguments.no_bass else None,
+            on_gpu=arguments.on == "gpu",
         )
         for one in prepare_all(
             arguments.scene,
@@ -95,7 +100,7 @@ def run_simulate(arguments: argparse.Namespace) -> int:
             prepared,
             folder_for(described, arguments.into),
             progress.step,
-            workers=arguments.workers,
+            workers=1 if arguments.on == "gpu" else arguments.workers,  # one card, one queue
             cluster=arguments.cluster,
         )
     with open_results(outcome.results) as results:

@@ -344,6 +344,7 @@ def _heard(
         high_hz,
         sample_rate_hz=rate_hz,
         names=names,
+        on_gpu=scene.settings.on_gpu,
     )
     n, n_beside = len(receivers), int(there.sum())
     away_m = np.linalg.norm(points[: n + n_beside] - source.position_m, axis=1)

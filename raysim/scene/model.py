@@ -245,6 +245,7 @@ class Settings:
     place: Place = NOWHERE
     bass: bool = True  # solve for pressure below the crossover
     crossover_hz: float | None = None  # None: by the room's volume
+    on_gpu: bool = False  # rays and waves on a graphics processor
 
 
 @dataclass(frozen=True, slots=True)

@@ -71,8 +71,9 @@ def content_key(scene: Scene, mesh: RoomMesh, sides: Sides) -> str:
     Sources, receivers, bands, air, mesh, what its sides do to sound and the layers they
     are made of, the settings of the run, and `PHYSICS`. The scene's text does not count,
     so that a change to one layout leaves the others as they are; nor does the sample
-    rate: impulse responses are made afterwards from what is stored. What is asked of the
-    bass does not count either: see `bass_key`.
+    rate: impulse responses are made afterwards from what is stored. Nor does the machine,
+    whose results are the same but for rounding. What is asked of the bass does not count
+    either: see `bass_key`.
 
     Parameters
     ----------
@@ -92,6 +93,7 @@ def content_key(scene: Scene, mesh: RoomMesh, sides: Sides) -> str:
         sample_rate_hz=default.sample_rate_hz,
         bass=default.bass,
         crossover_hz=default.crossover_hz,
+        on_gpu=default.on_gpu,
     )
     made_of = [scene.materials[name] for name in sides.materials]
     stacks = [(material.stack, material.behind_alpha) for material in made_of]

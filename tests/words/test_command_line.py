@@ -133,7 +133,7 @@ def test_files_of_our_names_are_not_written_over(
     scene, done, tmp_path, capsys, monkeypatch, name, command
 ):
     """Truth: a folder of someone's stays as it was, and nothing is computed for it."""
-    monkeypatch.setattr("raysim.study.trace_source", None)
+    monkeypatch.setattr("raysim.spread.units.trace_source", None)
     path = tmp_path / "out" / name
     path.parent.mkdir(parents=True)
     path.write_text(FOREIGN[name])

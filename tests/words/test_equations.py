@@ -16,7 +16,7 @@ CODE = {
 }
 
 #: T20 and T30 are decay times, C50 and C80 clarities, not equations.
-_NUMBER = r"[RIGAMSLNW]\d{1,2}|[TC]\d"
+_NUMBER = r"[RIGAMSLNWHQP]\d{1,2}|[TCK]\d"
 _CITED = re.compile(rf"\(({_NUMBER})\)")
 _TOLD = re.compile(rf"^#### ({_NUMBER}) \S", re.MULTILINE)
 #: "Theory: DEVELOPERS.md, R1 to R9." at the head of a module.
