@@ -150,8 +150,8 @@ def _out_of_sight(prepared: Prepared) -> list[str]:
                 stand = "stands" if len(names) == 1 else "stand"
                 found.append(
                     f'{listed} {stand} between source "{source.name}" and receiver '
-                    f'"{receiver.name}". Nothing passes through it or bends round it in this '
-                    "model, so there is no direct sound."
+                    f'"{receiver.name}". But for bass that is solved as waves, nothing passes '
+                    "through it or bends round it in this model, so there is no direct sound."
                 )
     return found
 
@@ -179,10 +179,11 @@ def _much_memory(prepared: Prepared) -> list[str]:
 
 #: What no scene of raysim models, whatever it says.
 MODEL_IGNORES = (
-    "Waves: below the transition frequency sound forms standing waves, which rays do not know. "
-    "Decay times there are a rough guide.",
-    "Diffraction: sound bending round edges of screens, furniture and doorways.",
-    "Sound through things: a sheet or screen, even a thin curtain, lets nothing through.",
-    "Phase at walls: a wall takes energy and leaves the wave's shape as it is.",
+    "Waves above the crossover, and in the bass too if it is left out: rays know no standing "
+    "waves. Decay times of octaves below the transition frequency are a rough guide.",
+    "Above the crossover, sound bending round edges of screens, furniture and doorways.",
+    "Above it, sound through things: a sheet or screen, even a thin curtain, lets nothing "
+    "through.",
+    "Phase and angle at walls whose layers are not known: they take a share of energy.",
     "Everything outside: no noise from or to other rooms. Absorbers do not stop noise.",
 )

@@ -189,7 +189,7 @@ def _say_ratings(kit: str, sittings: "list[RatingSitting]") -> None:
 
     n_in = sum(s.has_found for s in sittings)
     table = _table(
-        f"Kit {kit}: ratings, {n_in} of {len(sittings)} listeners count",
+        f"Kit {kit}: ratings, {n_in} of {len(sittings)} sittings count",
         "sound", "median", "95 % interval", "listeners",
     )  # fmt: skip
     for t in tally_ratings(sittings):

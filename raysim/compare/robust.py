@@ -74,15 +74,17 @@ def held(what: str, layouts: Sequence[str], drawn: Float) -> Held:
     return Held(what, tuple(layouts), len(known), before.mean(axis=0))
 
 
-def _distance(t30_s: Float, aim: Aim) -> Float:
+def _distance(t30_s: Float, readings: Readings, aim: Aim) -> Float:
     """Give the steps beyond an aim, (...,), of T30 in all octaves, (..., n_octave).
 
-    Octaves that are not known everywhere do not count.
+    Octaves that are not known everywhere do not count, nor do hints.
     """
     labels = [label for label, _ in OCTAVES]
     counted = [labels.index(b.band) for b in aim.counted]
     beyond = beyond_steps(t30_s[..., counted], aim)
-    usable = np.isfinite(beyond).reshape(-1, beyond.shape[-1]).all(axis=0)
+    where = [readings.find("t30_s", b.band) for b in aim.counted]
+    judged = np.array([i is not None and not readings.quantities[i].is_hint for i in where])
+    usable = judged & np.isfinite(beyond).reshape(-1, beyond.shape[-1]).all(axis=0)
     if not usable.any():
         return np.full(beyond.shape[:-1], np.nan)
     return np.asarray(beyond[..., usable].mean(axis=-1))
@@ -127,7 +129,7 @@ def held_by_position(
     rng = np.random.default_rng(seed)
     picked = np.stack([rng.choice(one, N_DRAW) for one in choices], axis=1)
     t30_s = readings.pair_t30_s[:, picked]  # (n_layout, n_draw, n_pair, n_octave)
-    return held("position", readings.layouts, _distance(t30_s.mean(axis=2), aim).T)
+    return held("position", readings.layouts, _distance(t30_s.mean(axis=2), readings, aim).T)
 
 
 def between(low: Float, likely: Float, high: Float, chance: Float | float) -> Float:
@@ -195,7 +197,9 @@ def held_by_materials(
         traced_s = np.array([readings.t30_s(layout, label) for label, _ in OCTAVES])
         t30_s.append(traced_s * changes[layout])
     drawn = np.stack(t30_s)
-    return tuple(held("materials", readings.layouts, _distance(drawn, a).T) for a in aims)
+    return tuple(
+        held("materials", readings.layouts, _distance(drawn, readings, a).T) for a in aims
+    )
 
 
 def _eyring_change(results: Results, layout: str, chance: Mapping[str, Float]) -> Float:

@@ -2,8 +2,8 @@
 
 An aim is never one number: each octave has its band, and each source its certainty. The
 distance of a layout is counted in just-noticeable steps beyond the band, averaged over the
-octaves that the source speaks of; those of the bass stand beside it. Theory: DEVELOPERS.md,
-C4. Times are decay times in seconds.
+octaves that the source speaks of and that are no hints; those of the bass stand beside it.
+Theory: DEVELOPERS.md, C4. Times are decay times in seconds.
 """
 
 import math
@@ -188,8 +188,9 @@ class Reached:
     aim: Aim
     layouts: tuple[str, ...]
     beyond: Float  # (n_layout, n_counted) steps beyond the band, NaN not known
-    steps: Float  # (n_layout,) their mean over the octaves that all layouts know
+    steps: Float  # (n_layout,) their mean over ``octaves``
     without: tuple[Float | None, ...]  # per layout (n_batch,) the mean without each batch
+    octaves: tuple[str, ...]  # that count: all layouts know them, and none is a hint
 
     @property
     def error(self) -> Float:
@@ -223,12 +224,14 @@ def reached(readings: Readings, aim: Aim) -> Reached:
     Returns
     -------
     Reached
-        Octaves that some layout does not know do not count.
+        Octaves that some layout does not know do not count, nor do hints: those that the
+        wave solver answers for have no error, and would make any difference certain.
     """
     where = [readings.find("t30_s", b.band) for b in aim.counted]
     columns = [i for i in where if i is not None]
     beyond = beyond_steps(readings.value[:, columns], aim)
-    known = np.isfinite(beyond).all(axis=0)
+    is_hint = np.array([readings.quantities[i].is_hint for i in columns], dtype=bool)
+    known = np.isfinite(beyond).all(axis=0) & ~is_hint
 
     def mean(values: Float) -> Float:
         if not known.any():
@@ -238,4 +241,7 @@ def reached(readings: Readings, aim: Aim) -> Reached:
     without = [
         None if w is None else mean(beyond_steps(w[:, columns], aim)) for w in readings.without
     ]
-    return Reached(aim, readings.layouts, beyond, mean(beyond), tuple(without))
+    octaves = tuple(
+        readings.quantities[i].band for i, k in zip(columns, known, strict=True) if k
+    )
+    return Reached(aim, readings.layouts, beyond, mean(beyond), tuple(without), octaves)

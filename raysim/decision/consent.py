@@ -198,6 +198,9 @@ def _change(verdict: Verdict, comparison: Comparison) -> list[str]:
 
 def _ask(plan: Plan) -> Sequence[str]:
     asked = [sentence_of(f) for f in plan.findings if f.kind in ("forbidden", "ask")]
-    return [*asked, "Before drilling: look for cables, pipes and asbestos."] if any(
-        i.fixing in _HOLES for i in plan.layout.items
-    ) else asked  # fmt: skip
+    if any(i.fixing in _HOLES for i in plan.layout.items):
+        asked.append(
+            "Before drilling: look for cables, pipes and asbestos, and leave what is found to "
+            "people licensed for it."
+        )
+    return asked

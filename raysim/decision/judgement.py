@@ -38,7 +38,7 @@ class Candidate:
     plan: Plan | None  # None: the room as described
     steps: float  # beyond the aim, NaN not known
     error: float
-    mean_s: float  # T30, mean over the octaves of the aim
+    mean_s: float  # T30, mean over the octaves that the distance is of
     tilt: float  # T30 of 250 and 500 Hz over that of 2 and 4 kHz
     has_hints: bool  # some of these octaves lie below the transition frequency
     price: Price | None
@@ -249,7 +249,7 @@ def _candidate(
         plan=plans.get(layout),
         steps=float(reached.steps[i]),
         error=float(reached.error[i]),
-        mean_s=_mean_s(comparison, name, [b.band for b in reached.aim.counted]),
+        mean_s=_mean_s(comparison, name, reached.octaves),
         tilt=lows / highs if highs > 0.0 else math.nan,
         has_hints=any(
             j is not None and comparison.readings.quantities[j].is_hint for j in hints
@@ -340,9 +340,9 @@ def _traps(
 
 
 def _is_dead(reached: Reached, one: Candidate) -> bool:
-    """Tell if sound lasts shorter than the aim asks for, mean over its octaves."""
-    lows = [b.low_s for b in reached.aim.counted]
-    return one.mean_s < sum(lows) / len(lows)
+    """Tell if sound lasts shorter than the aim asks for, mean over the octaves that count."""
+    lows = [b.low_s for b in reached.aim.counted if b.band in reached.octaves]
+    return bool(lows) and one.mean_s < sum(lows) / len(lows)
 
 
 def is_dull(one: Candidate, bare: Candidate | None) -> bool:

@@ -148,7 +148,9 @@ def make_report(
     lacking = missing(prepared, results_path)
     facts = None
     if lacking:
-        facts = run(prepared, folder, lambda share, what: tell(_SIMULATED * share, what)).facts
+        facts = run(
+            prepared, folder, lambda share, what: tell(_SIMULATED * share, what), workers=None
+        ).facts
     begin = _SIMULATED if lacking else 0.0
     left = 1.0 - begin
     target = replacement_target(folder / REPORT_NAME)

@@ -41,6 +41,7 @@ from raysim.report.bass import BassPage, bass_page
 from raysim.report.charts import arrival_map
 from raysim.report.facts import LayoutFacts
 from raysim.report.finding import KIND_WORDS, Finding
+from raysim.report.limits import CAUTIONS as ON_EVERY_PAGE
 from raysim.report.limits import limits_of
 from raysim.report.numbers import amount, frequency, level
 from raysim.report.pairs import PairFacts
@@ -263,6 +264,8 @@ def _cautions(e: Evidence, shown: BookPage, pick: str) -> Iterator[Caution]:
     for text in shown.cautions:
         if text not in told:
             yield Caution(text, "")
+    for text in (ON_EVERY_PAGE[-1], ON_EVERY_PAGE[0]):  # ears, and who decides
+        yield Caution(text, "")
 
 
 def _footer(e: Evidence) -> tuple[tuple[str, str], ...]:

@@ -93,7 +93,7 @@ def layouts_note(e: Evidence) -> str:
         "leave open is more. Layouts with the same letter cannot be told apart by anything "
         f"compared. T30 below {frequency(e.comparison.transition_hz)} is a hint. Steps are "
         "just-noticeable ones of decay time beyond the band that rooms of this use aim at, "
-        "mean over its octaves; 0 is inside."
+        "mean over its octaves that are no hints; 0 is inside."
     )
 
 
@@ -163,7 +163,7 @@ def worth_sheets(e: Evidence) -> Iterator[Sheet]:
         for layout, items in judged.worth.items():
             if items:
                 yield Sheet(
-                    f"What each item of {layout} is worth: drop the first first",
+                    f"What each item of {layout} is worth, the first to drop on top",
                     (
                         "item", "steps lost without it", "heard?",
                         _in("saved", currency), "missed by",
@@ -182,7 +182,7 @@ def spared_sheets(e: Evidence) -> Iterator[Sheet]:
     for name, items in e.spared.items():
         if items:
             yield Sheet(
-                f"What each item of {name} is worth, by formula: drop the first first",
+                f"What each item of {name} is worth by formula, the first to drop on top",
                 ("item", "steps lost without it", _in("saved", currency), "kg"),
                 (1, 2, 3),
                 tuple(

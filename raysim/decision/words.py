@@ -118,7 +118,7 @@ def _far(candidate: Candidate) -> str:
         return "It lies within the usual aim."
     return (
         f"It lies {amount(candidate.steps, 0.1)} just-noticeable steps beyond the usual aim, "
-        "mean over its octaves."
+        "mean over the octaves that count."
     )
 
 
@@ -201,20 +201,20 @@ def _why(trap: Trap, c: Candidate, verdict: Verdict, comparison: Comparison) -> 
     parts = [f"{_price(c, comparison.currency)}."]
     pick = verdict.pick
     if trap.kind == "dull":
-        hint = " (partly a hint: some of these octaves ring at single modes)" * c.has_hints
+        hint = "; partly a hint, since some of these octaves ring at single modes" * c.has_hints
         bare = verdict.bare
-        was = f", {bare.tilt:.1f} times in the room as it is" if bare is not None else ""
+        was = f" (in the room as it is: {bare.tilt:.1f} times)" if bare is not None else ""
         parts.append(
             f"At {_lows(comparison, c.name)} sound lasts {c.tilt:.1f} times as "
             f"long as at 2 and 4 kHz{was}{hint}: thin and soft things do that, and rooms sound "
             "boxy or dull for it. A picture does not show it."
         )
         if pick.layout:
-            parts.append(f"{pick.name} leaves {pick.tilt:.1f} times.")
+            parts.append(f"With {pick.name} it is {pick.tilt:.1f} times.")
     elif trap.kind == "dead":
         low_s = min(b.low_s for b in verdict.judged.reached.aim.counted)
         parts.append(
-            f"Sound lasts {amount(trap.size, 0.01)} s, mean over the octaves of the aim, which "
+            f"Sound lasts {amount(trap.size, 0.01)} s, mean over the octaves that count; the aim "
             f"begins at {amount(low_s, 0.01)} s. Fewer pieces would come nearer."
         )
     elif trap.kind == "little" and trap.size < 0.0:

@@ -2,7 +2,8 @@
 
 A sitting whose order does not follow from its secret, or whose secret does not fit its
 seal, is refused. All sittings of a kit should be given: leaving out the bad ones is the
-oldest way to be fooled. Theory: DEVELOPERS.md, K5, K6, K8 and K9.
+oldest way to be fooled. Where listeners are counted, all sittings of one word for a listener
+are one listener's. Theory: DEVELOPERS.md, K5, K6, K8 and K9.
 """
 
 import json
@@ -11,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
-from typing import Any
+from typing import Any, TypeVar
 
 from raysim.errors import Complaint, StoreError
 from raysim.listening.chance import guessing_p, holm, median_interval, rate_interval
@@ -77,6 +78,7 @@ class PreferenceSitting:
 
 
 Sitting = PairSitting | RatingSitting | PreferenceSitting
+_Judging = TypeVar("_Judging", RatingSitting, PreferenceSitting)
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,14 +260,25 @@ def tally_pairs(sittings: Sequence[PairSitting]) -> list[PairTally]:
     ]
 
 
+def _by_listener(sittings: Sequence[_Judging]) -> list[list[_Judging]]:
+    """Put together what one listener said: sittings of one person are not independent.
+
+    Who left no word is taken for another listener in each sitting.
+    """
+    found: dict[tuple[str, str], list[_Judging]] = defaultdict(list)
+    for one in sittings:
+        word = one.listener.strip().casefold()
+        found[word, "" if word else one.seed].append(one)
+    return list(found.values())
+
+
 def tally_ratings(sittings: Sequence[RatingSitting]) -> list[RatingTally]:
     """Take the ratings of all listeners that count together, best median first  (K8)."""
     by_name: dict[str, list[float]] = defaultdict(list)
-    for one in sittings:
-        if one.has_found:
-            for name in one.screens[0]:
-                rated = [screen[name] for screen in one.screens if name in screen]
-                by_name[name].append(median(rated))
+    for group in _by_listener([one for one in sittings if one.has_found]):
+        screens = [screen for one in group for screen in one.screens]
+        for name in dict.fromkeys(name for screen in screens for name in screen):
+            by_name[name].append(median(screen[name] for screen in screens if name in screen))
     return sorted(
         (
             RatingTally(name, len(values), median(values), median_interval(values))
@@ -278,9 +291,10 @@ def tally_ratings(sittings: Sequence[RatingSitting]) -> list[RatingTally]:
 def tally_preferences(sittings: Sequence[PreferenceSitting]) -> list[PreferenceTally]:
     """Count listeners for each two layouts: one vote each, for the one chosen more often."""
     votes: dict[tuple[str, str], list[int]] = defaultdict(lambda: [0, 0, 0])
-    for sitting in sittings:
-        for pair in sorted({(min(c), max(c)) for c in sitting.choices}):
-            lead = sitting.choices.count(pair) - sitting.choices.count(pair[::-1])
+    for group in _by_listener(sittings):
+        choices = [choice for one in group for choice in one.choices]
+        for pair in sorted({(min(c), max(c)) for c in choices}):
+            lead = choices.count(pair) - choices.count(pair[::-1])
             votes[pair][0 if lead > 0 else 1 if lead < 0 else 2] += 1
     p = [min(1.0, 2.0 * guessing_p(max(a, b), a + b)) for a, b, _ in votes.values()]
     found = []
@@ -303,6 +317,14 @@ def cautions(sittings: Sequence[Sitting]) -> list[str]:
                 f"Kit {kit}: one browser has begun {begun} sittings, and {len(mine)} of this "
                 "kit are given. Count all of them, or none: picking the best fools you."
             )
+    nameless = [
+        s for s in sittings if not isinstance(s, PairSitting) and not s.listener.strip()
+    ]
+    if len(nameless) > 1:
+        said.append(
+            f"{len(nameless)} sittings have no word for their listener, and each counts as "
+            "another's: if some are one person's, intervals and p are too good."
+        )
     left_out = [s.file for s in sittings if isinstance(s, RatingSitting) and not s.has_found]
     if left_out:
         said.append(

@@ -1,1 +1,1 @@
-"""What layouts cost and weigh, whether they may be put up, and how they are drawn."""
+"""What layouts cost, weigh and may, how they are drawn; what a budget buys; what data tell."""

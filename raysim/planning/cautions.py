@@ -38,7 +38,8 @@ CAUTIONS: Final = {
     ),
     "fibre": (
         "Mineral wool irritates skin, eyes and throat: long sleeves, gloves, goggles, a mask "
-        "of class FFP2 or P2, damp sweeping, and cloth round all sides."
+        "of class FFP2 or P2, damp sweeping, and cloth round all sides. The maker's safety "
+        "sheet and local rules on dust and waste say more."
     ),
     "overhead": (
         "Overhead: fix into the structure, not into board, at two or more independent points, "
@@ -51,7 +52,8 @@ CAUTIONS: Final = {
     ),
     "tipping": (
         "What stands free can tip: give it feet at least a third of its height deep, or tie "
-        "it back, above all where children are."
+        "it back, above all where children are. Ask whoever answers for the building if the "
+        "public comes in."
     ),
     "floor": (
         "A loft floor may bear no more than 0.5 to 1 kPa (50 to 100 kg on a square metre). "
@@ -59,7 +61,8 @@ CAUTIONS: Final = {
     ),
     "heater": (
         "Keep 0.9 m between a heater and anything that burns, and air free round radiators, "
-        "boilers, flues and grilles. Never bury sockets, dimmers, power supplies or lamps."
+        "boilers, flues and grilles. Never bury sockets, dimmers, power supplies or lamps. "
+        "Local codes may ask for more; electricity and gas are for people licensed for them."
     ),
     "escape": (
         "Never cover a window or door that people escape by, nor block its swing; local codes "
@@ -71,11 +74,13 @@ CAUTIONS: Final = {
     ),
     "damp": (
         "An absorber on a cold or damp outer wall makes the wall behind it colder: leave at "
-        "least 50 mm of ventilated air and look behind it twice a year."
+        "least 50 mm of ventilated air and look behind it twice a year. A wet wall is for a "
+        "licensed builder first."
     ),
     "drilling": (
         "Before drilling: old textured ceilings and cement sheets may hold asbestos, have them "
-        "tested; cables and pipes run in walls, find them."
+        "tested; cables and pipes run in walls, find them. Leave what you find to people "
+        "licensed for it."
     ),
     "landlord": (
         "What you do not own: get consent in writing for anything beyond a nail. Glue does not "
@@ -83,7 +88,8 @@ CAUTIONS: Final = {
     ),
     "air": (
         "A sealed small room grows hot and stale within half an hour: keep a path for fresh "
-        "air and a door that opens outwards."
+        "air and a door that opens outwards, and lock nobody in. Never shut off the air of a "
+        "boiler or stove; whoever is licensed for it decides what it needs."
     ),
     "noise": (
         "Absorbers do not stop noise, in or out; that takes mass, seals or a quieter source."

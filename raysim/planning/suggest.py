@@ -50,7 +50,7 @@ MOST: Final = 1000
 MOST_ALLOWED: Final = (10, 1_000_000)
 #: Share of the search in a whole run's progress.
 _SEARCHED: Final = 0.3
-#: Fixings that leave the walls whole.
+#: Fixings that may leave walls whole: a rail is screwed as a rule, but can be clamped.
 _WHOLE: Final = ("standing", "laid", "on rail")
 
 
@@ -282,7 +282,7 @@ def _confirmed(result: Suggested, described: Prepared, folder: Path, tell: Tell)
     whole = described.described
     whole = replace(whole, text=f"{whole.text}\n{result.toml}", layouts=whole.layouts + added)
     prepared = [_prepared(whole, one.layout) for one in rows]
-    outcome = run(prepared, folder, tell)
+    outcome = run(prepared, folder, tell, workers=None)
     bands = whole.bands
     by_name = {one.name: one for one in outcome.facts.layouts}
     facts = [by_name[one.name] for one in prepared]

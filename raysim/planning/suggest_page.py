@@ -14,6 +14,7 @@ from rich.text import Text
 from raysim.compare.figures import OCTAVES
 from raysim.errors import figure
 from raysim.planning.bill import Money
+from raysim.planning.cautions import CAUTIONS
 from raysim.planning.handful import FLAT_SHARE, Judged
 from raysim.planning.objective import Parts
 from raysim.planning.suggest import Suggested
@@ -42,7 +43,9 @@ def suggestion_page(result: Suggested) -> RenderableType:
     parts: list[RenderableType] = [_distances(result), _times(result), Text("")]
     parts += [line for one in result.layouts for line in _what(result, one)]
     parts += [Text(f"- {one}") for one in sentences(result)]
-    parts += [Text(f"- {one}", style="dim") for one in LIMITS]
+    parts += [Text(""), Text("Take care:", style="bold")]
+    parts += [Text(f"- {one}") for one in cautions(result)]
+    parts += [Text(""), *(Text(f"- {one}", style="dim") for one in LIMITS)]
     return Group(*parts)
 
 
@@ -207,6 +210,22 @@ def sentences(result: Suggested) -> list[str]:
     return said
 
 
+def cautions(result: Suggested) -> list[str]:
+    """Give what can hurt someone, each with the items that carry it."""
+    marks: dict[str, dict[str, None]] = {}
+    for one in result.layouts:
+        for item in () if one.layout is None else one.layout.items:
+            for key in item.treatment.cautions:
+                marks.setdefault(key, {})[item.name] = None
+        for found in one.findings:
+            if found.caution:
+                marks.setdefault(found.caution, {}).update(dict.fromkeys(found.items))
+    return [
+        f"{', '.join(names)}: {CAUTIONS[key]}" if names else CAUTIONS[key]
+        for key, names in marks.items()
+    ]
+
+
 def suggestion_json(result: Suggested) -> str:
     """Give all numbers as JSON; what is not known is null."""
     content = {
@@ -224,6 +243,7 @@ def suggestion_json(result: Suggested) -> str:
         "flat_share": FLAT_SHARE,
         "layouts": [_row(result, one) for one in result.rows],
         "sentences": sentences(result),
+        "cautions": cautions(result),
         "limits": list(LIMITS),
     }
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"

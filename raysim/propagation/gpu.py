@@ -44,8 +44,10 @@ def check_gpu() -> None:
 
 def add_together() -> None:
     """Let rays of a GPU add to one histogram at once: call before kernels are compiled."""
-    from numba import cuda
+    from numba import config, cuda
     from numba.cuda.extending import overload
+
+    config.CUDA_LOW_OCCUPANCY_WARNINGS = 0  # small rooms fill no card, and may
 
     @overload(add_to)
     def _add(cell, moment, band, value):  # noqa: ANN001, ANN202

@@ -17,7 +17,8 @@ CAUTIONS = (
     "Leave air behind what stands on a cold or damp wall, and look behind it twice a year. "
     "Closed booths and tents need fresh air and a free way out; never shut off the air of a "
     "boiler or stove.",
-    "Begin test sounds quietly and protect your ears.",
+    "Begin test sounds quietly and protect your ears; local rules on noise say how loud they "
+    "may be, and for how long.",
 )
 
 
@@ -31,13 +32,13 @@ def limits_of(transition_hz: float) -> tuple[str, ...]:
         "30 % are usual in a small room (judgement, no source). The ± shown is the chance of "
         "the calculation alone.",
         f"Below the transition frequency, {here} (2000 √(T/V), "
-        "M. R. Schroeder 1996), a room rings at single modes that rays do not know. Numbers "
-        "there are grey or hatched: hints, not findings.",
-        "Sound that bends round edges is left out: behind a table or a screen the model is "
-        "too quiet.",
-        "A sheet or screen lets nothing through in this model. A real curtain passes most of "
-        "the lows: do not trust what lies behind one.",
-        "A wall reflects by one absorption coefficient, whatever the angle.",
+        "M. R. Schroeder 1996), a room rings at single modes, each in its own time. Decay "
+        "times of octaves there are grey or hatched: hints, not findings.",
+        "Only the bass, where it was solved as waves, bends round edges and passes through "
+        "cloth. Elsewhere that is left out: behind a table or a screen the model is too quiet, "
+        "and what lies behind a curtain is not to be trusted.",
+        "A wall whose layers are not known reflects by one absorption coefficient, whatever "
+        "the angle; what it does to the phase of the bass is a choice of ours.",
         "It says nothing about noise from outside or to the neighbours: that needs mass and "
         "seals, not absorbers.",
     )

@@ -412,7 +412,8 @@ def settings_with(**changed):
         *(
             {"settings": settings_with(**{f.name: f.default + 1})}
             for f in dataclasses.fields(Settings)
-            if isinstance(f.default, (int, float)) and f.name not in ("sample_rate_hz", "bass")
+            if isinstance(f.default, (int, float))
+            and f.name not in ("sample_rate_hz", "bass", "on_gpu")
         ),
     ],
     ids=str,
@@ -439,6 +440,7 @@ def test_key_changes_with_the_room(what):
     [
         {},
         {"settings": settings_with(sample_rate_hz=44_100)},
+        {"settings": settings_with(on_gpu=True)},
         {"settings": settings_with(place=Place("elsewhere.toml", 99))},
         {"air": dataclasses.replace(header().scene.air, place=Place("elsewhere.toml", 99))},
         {"path": Path("/else/box.toml")},

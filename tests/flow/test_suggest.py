@@ -14,8 +14,10 @@ import pytest
 from raysim.commands.suggest import add
 from raysim.errors import RaysimError
 from raysim.planning.bill import bill
+from raysim.planning.cautions import CAUTIONS
 from raysim.planning.layout_text import layouts_text
 from raysim.planning.suggest import TOML_NAME, suggest
+from raysim.planning.suggest_page import cautions
 from raysim.scene.plan import Item, Layout
 from raysim.scene.prices import stock_prices
 from raysim.scene.read import read_scene
@@ -100,6 +102,33 @@ def scene(tmp_path_factory):
 def confirmed(scene, tmp_path_factory):
     folder = tmp_path_factory.mktemp("run") / "suggested"
     return suggest(scene, into=folder, most=40), folder
+
+
+def silent(result):
+    """List the hazards of suggested items that no caution names."""
+    told = cautions(result)
+    return [
+        (item.name, key)
+        for one in result.layouts
+        for item in one.layout.items
+        for key in item.treatment.cautions
+        if not any(t.endswith(CAUTIONS[key]) and item.name in t.split(": ")[0] for t in told)
+    ]
+
+
+def test_hazards_are_told_with_their_items(confirmed):
+    """Truth: what the catalogue says of each treatment."""
+    result, _ = confirmed
+    assert any(item.treatment.cautions for one in result.layouts for item in one.layout.items)
+    assert silent(result) == []
+
+
+def test_a_hazard_that_is_not_told_is_noticed(confirmed, monkeypatch):
+    """Planted fault: the text of mineral wool is missing from what is said."""
+    result, _ = confirmed
+    told = [t for t in cautions(result) if not t.endswith(CAUTIONS["fibre"])]
+    monkeypatch.setitem(globals(), "cautions", lambda _: told)
+    assert {key for _, key in silent(result)} == {"fibre"}
 
 
 def test_a_few_that_differ(confirmed):

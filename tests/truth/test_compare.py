@@ -17,7 +17,7 @@ from raysim.compare.front import Price, front, is_nearer
 from raysim.compare.groups import differences, groups, linked
 from raysim.compare.jnd import JNDS, LEAST_FACTOR, audibility, least_factor
 from raysim.compare.leave_one_out import reduced, runs_without, worth
-from raysim.compare.robust import between, held, near_receivers
+from raysim.compare.robust import between, held, held_by_materials, near_receivers
 from raysim.compare.targets import Reached, aim_for, beyond_steps, reached
 from raysim.errors import SettingsError
 from raysim.scene.model import Bands, Receiver
@@ -184,6 +184,21 @@ def test_distance_from_an_aim():
     assert near.less("a", "b") == (pytest.approx(3.0), 0.0)
 
 
+def test_hints_do_not_count_towards_an_aim():
+    """Truth by hand: ten steps at 250 Hz, a hint, are none; each of the five octaves is 1 step
+    for b. The twin: were it no hint, a would be 2 steps off, and further than b."""
+    t30_s = flat(0.275, 0.275 * 1.05)
+    t30_s[0, 2] = 0.275 * 1.05**10
+    aim, changes = aim_for("voice", 40.0), {n: np.ones((4, 8)) for n in "ab"}
+    for hint, steps, share in ((("63", "125", "250"), 0.0, 1.0), (("63", "125"), 2.0, 0.0)):
+        read = reading(t30_s, hint=hint)
+        near = reached(read, aim)
+        assert near.steps == pytest.approx([steps, 1.0])
+        assert ("250" in near.octaves) == (steps > 0.0)
+        (drawn,) = held_by_materials(changes, read, [aim])
+        assert drawn.of("a", "b") == share
+
+
 def held_against(steps, noise=0.0, seed=1, n_batch=32):
     """Give distances with independent noise per layout."""
     rng = np.random.default_rng(seed)
@@ -191,7 +206,7 @@ def held_against(steps, noise=0.0, seed=1, n_batch=32):
     batches = np.asarray(steps)[:, None] + noise * rng.standard_normal((len(steps), n_batch))
     without = (batches.sum(axis=1, keepdims=True) - batches) / (n_batch - 1)
     mean = batches.mean(axis=1)
-    return Reached(aim_for("voice", 40.0), names, mean[:, None], mean, tuple(without))
+    return Reached(aim_for("voice", 40.0), names, mean[:, None], mean, tuple(without), ())
 
 
 def money(*likely):

@@ -242,7 +242,7 @@ def test_who_misses_the_reference_is_left_out(tmp_path):
     sittings = read_sittings(written(tmp_path, *contents))
     told = {t.name: (t.median, t.n_listener, t.interval) for t in tally_ratings(sittings)}
     assert told == {HIDDEN: (96, 2, None), "b": (65, 2, None), "a": (30, 2, None)}
-    assert [text[:8] for text in cautions(sittings)] == ["Left out"]
+    assert [text[:8] for text in cautions(sittings)] == ["3 sittin", "Left out"]
 
 
 def test_each_listener_has_one_vote(tmp_path):
@@ -262,6 +262,26 @@ def test_each_listener_has_one_vote(tmp_path):
     best = by_pair["newer", "old"]
     assert best.votes == (8, 0)
     assert best.p_raised == pytest.approx(3.0 * 2.0 / 256.0)
+
+
+def test_sittings_of_one_person_are_one_listener(tmp_path):
+    """Truth by hand: six sittings of one are one vote, p = 1, and one rating, their median.
+    The twin: of six people they are six."""
+    for words, n in ((["Ann", "ann ", "ANN", "Ann", "Ann", "Ann"], 1), ("abcdef", 6)):
+        contents = [
+            preference_answers("new", f"{i:032x}", listener=word) for i, word in enumerate(words)
+        ] + [
+            rating_answers(100, f"{i:032x}", a=10.0 * i) | {"listener": word}
+            for i, word in enumerate(words)
+        ]  # fmt: skip
+        sittings = read_sittings(written(tmp_path, *contents))
+        (told,) = tally_preferences(sittings[:6])
+        assert told.votes == (n, 0)
+        assert told.p == pytest.approx(min(1.0, 2.0 / 2**n))
+        rated = {t.name: t for t in tally_ratings(sittings[6:])}
+        assert (rated["a"].n_listener, rated["a"].median) == (n, 25.0)
+        assert (rated["a"].interval is None) == (n == 1)
+        assert cautions(sittings) == []
 
 
 @pytest.mark.parametrize(("n_sound", "n_layout", "codes"), [(2, 4, []), (1, 6, ["RS-L54"])])
