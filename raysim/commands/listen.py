@@ -75,7 +75,7 @@ def run_listen(arguments: argparse.Namespace) -> int:
             )  # fmt: skip
     first = made.sets[0]
     table = Table(title=f"{first.source} to {first.receiver}, heard by {first.what}")
-    for head in ("dry sound", "layout", "louder than the first, LU", "gain that matches it, dB"):
+    for head in ("dry sound", "layout", "louder than first, LU", "gain that matches it, dB"):
         table.add_column(head, justify="left" if head[:2] in ("dr", "la") else "right")
     for one in made.sets:
         n = len(one.versions) // 2

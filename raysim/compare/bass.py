@@ -42,7 +42,7 @@ BASS_JNDS: Mapping[str, Jnd] = {
 
 @dataclass(frozen=True, slots=True)
 class Ringing:
-    """The standing wave that outlasts the published band by most at one place."""
+    """The standing wave that outlasts published limits by most at one place."""
 
     freq_hz: float
     decay_s: float
@@ -285,7 +285,8 @@ def ringing(bass: Bass, at: tuple[int, int], change: Float | None = None) -> Rin
         return None
     decay = modes.decay_s[joined]
     low, high = ringing_band_s(modes.freq_hz[joined])
-    worst = int(np.argmax(decay / high))
+    # of the limits the higher one counts first: what is over all of them, then over some
+    worst = int(np.argmax(decay / (high if (decay > high).any() else low)))
     i = int(joined[worst])
     f, time_s = float(modes.freq_hz[i]), float(decay[worst])
     range_s = (time_s, time_s)

@@ -123,7 +123,9 @@ def _ringing(bass: BassCompared, names: Sequence[str]) -> Iterator[str]:
         known = [s.ringing for s in bass.seats_of(name) if s.ringing is not None]
         if not known:
             continue
-        worst = max(known, key=lambda r: r.decay_s / r.limit_high_s)
+        worst = max(
+            known, key=lambda r: (r.n_over > 0, r.n_open > 0, r.decay_s / r.limit_high_s)
+        )
         if worst.verdict != "over":
             alike[worst.verdict].append(name)
             continue

@@ -148,6 +148,20 @@ def test_ringing_against_published_limits(freq_hz, decay_s, verdict):
     assert (found.n_mode, found.n_over) == (1, int(verdict == "over"))
 
 
+def test_a_mode_between_limits_is_not_hidden_by_one_under_both():
+    """Truth: limits are 0.48 to 2 s at 50 Hz and 0.2 to 0.4 s at 100 Hz (as above): 0.6 s and
+    0.19 s are open and under, though 0.19 s is the larger share of the higher limit. The
+    twin: 0.41 s at 100 Hz is over, and comes first."""
+    found = ringing(
+        bass_of(modes_of([50.0, 100.0], [0.6, 0.19], [1.0, 1.0], [1.0, 1.0])), (0, 0)
+    )
+    assert (found.freq_hz, found.verdict, found.n_open) == (50.0, "open", 1)
+    found = ringing(
+        bass_of(modes_of([50.0, 100.0], [1.9, 0.41], [1.0, 1.0], [1.0, 1.0])), (0, 0)
+    )
+    assert (found.freq_hz, found.verdict) == (100.0, "over")
+
+
 def test_a_mode_that_joins_nothing_does_not_ring():
     """Truth: of two modes the long one has its null at the receiver."""
     modes = modes_of([50.0, 80.0], [5.0, 0.5], [1.0, 1.0], [0.01, 1.0])

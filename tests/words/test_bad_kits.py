@@ -268,12 +268,12 @@ def test_sittings_of_one_person_are_one_listener(tmp_path):
     """Truth by hand: six sittings of one are one vote, p = 1, and one rating, their median.
     The twin: of six people they are six."""
     for words, n in ((["Ann", "ann ", "ANN", "Ann", "Ann", "Ann"], 1), ("abcdef", 6)):
-        contents = [
-            preference_answers("new", f"{i:032x}", listener=word) for i, word in enumerate(words)
-        ] + [
-            rating_answers(100, f"{i:032x}", a=10.0 * i) | {"listener": word}
-            for i, word in enumerate(words)
-        ]  # fmt: skip
+        who = [(f"{i:032x}", word) for i, word in enumerate(words)]
+        contents = [preference_answers("new", seed, listener=word) for seed, word in who]
+        contents += [
+            rating_answers(100, seed, a=10.0 * i) | {"listener": word}
+            for i, (seed, word) in enumerate(who)
+        ]
         sittings = read_sittings(written(tmp_path, *contents))
         (told,) = tally_preferences(sittings[:6])
         assert told.votes == (n, 0)
