@@ -44,4 +44,6 @@ def run_compare(arguments: argparse.Namespace) -> int:
         found = compare(results, arguments.use, prices, currency)
     written = write_compared(found, folder)
     say(comparison_page(found), "", *(f"All data   {path}" for path in written))
+    if arguments.scene is None:
+        say("No prices here: --scene SCENE gives them, and `raysim report SCENE` a verdict.")
     return DONE

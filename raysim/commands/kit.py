@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from raysim.commands.words import DONE, Commands, say
+from raysim.commands.words import DONE, Commands, other_pairs, say
 from raysim.errors import Complaint, RaysimError, SettingsError
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def add(commands: Commands) -> None:
         "--as", dest="ear", metavar="EAR",
         help="microphone or head (default: head if the room is for listening)",
     )  # fmt: skip
-    parser.add_argument("--trials", type=int, default=16, metavar="N",
+    parser.add_argument("--trials", type=int, metavar="N",
                         help="16 (the default) or 24, with two layouts")  # fmt: skip
     parser.add_argument("--reference", metavar="LAYOUT",
                         help="what ratings refer to (default: the dry sound)")  # fmt: skip
@@ -89,6 +89,7 @@ def run_kit(arguments: argparse.Namespace) -> int:
                 ear=SphereHead() if is_head else MICROPHONE, n_trial=arguments.trials,
                 reference=arguments.reference, prefer=arguments.prefer, tell=progress.step,
             )  # fmt: skip
+        pairs = results.pair_names(kit.page.layouts[0])
     if kit.kind == "preference":
         say(f"Which would one rather work with? {len(kit.page.layouts)} layouts, "
             f"{kit.page.n_trial} comparisons.")  # fmt: skip
@@ -104,6 +105,12 @@ def run_kit(arguments: argparse.Namespace) -> int:
         f"Key    {folder / KEY_NAME}  (sealed: who listens must not open it)",
         f"Log    {folder / LOG_NAME}",
     )  # fmt: skip
+    if kit.kept is not None:
+        say(f"Kept   {kit.kept}  (key of the kit that was here, for sheets already printed)")
+    if arguments.source is None and arguments.receiver is None:
+        say(*other_pairs(pairs, (kit.source, kit.receiver)))
+    say("Then   open the test in a browser; count what it saves with "
+        "`raysim kit --answers FILE ...`")  # fmt: skip
     return DONE
 
 

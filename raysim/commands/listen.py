@@ -3,7 +3,7 @@
 import argparse
 from pathlib import Path
 
-from raysim.commands.words import DONE, Commands, say
+from raysim.commands.words import DONE, Commands, other_pairs, say
 from raysim.errors import Complaint, RaysimError, SettingsError
 
 
@@ -73,6 +73,7 @@ def run_listen(arguments: argparse.Namespace) -> int:
                 layouts=arguments.layout, sample_rate_hz=arguments.rate, form=arguments.bits,
                 tell=progress.step,
             )  # fmt: skip
+        pairs = results.pair_names(made.sets[0].versions[0].layout)
     first = made.sets[0]
     table = Table(title=f"{first.source} to {first.receiver}, heard by {first.what}")
     for head in ("dry sound", "layout", "louder than first, LU", "gain that matches it, dB"):
@@ -96,6 +97,9 @@ def run_listen(arguments: argparse.Namespace) -> int:
     ):
         say(f"Listen to  {made.folder / kind}  ({about})")
     say(f"Log        {made.folder / LOG_NAME}")
+    if arguments.source is None and arguments.receiver is None:
+        say(*other_pairs(pairs, (first.source, first.receiver)))
+    say(f"Then       raysim kit {arguments.results} --layout A --layout B  (is it really heard?)")
     return DONE
 
 

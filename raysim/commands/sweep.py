@@ -18,7 +18,7 @@ _BEFORE_PLAYING = (
     "- Set the volume to nothing, start, and raise it slowly: 75 to 80 dB at the microphone is "
     "plenty. Wear hearing protection when it is louder; a sweep is worst where ears are most "
     "sensitive. Warn whoever is near, let nobody put an ear to the loudspeaker, and play it on "
-    "no headphones.",
+    "no headphones. Local rules on noise say how loud, how long and when.",
     "- Sweeps at high level burn tweeters: start low, keep it short, stop at any harsh sound.",
     "- Bass below what the loudspeaker is made for harms it; begin higher (--from-hz) then.",
     "- Record at the same sample rate, without any automatic gain, noise or echo reduction; "

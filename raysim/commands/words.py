@@ -2,6 +2,7 @@
 
 import argparse
 import sys
+from collections.abc import Sequence
 from typing import Final, TypeAlias
 
 from raysim.errors import Complaint, SettingsError
@@ -41,6 +42,18 @@ def say(*what: object) -> None:
     console = Terminal(highlight=False, markup=False, emoji=False, width=width)
     for one in what:
         console.print(one, soft_wrap=isinstance(one, str))
+
+
+def other_pairs(pairs: Sequence[tuple[str, str]], taken: tuple[str, str]) -> list[str]:
+    """Say what else could be played, where the first pair was taken unasked.
+
+    Examples
+    --------
+    >>> other_pairs([("mouth", "mic"), ("amp", "mic")], ("mouth", "mic"))
+    ['Also there: "amp" to "mic"; choose with --source and --receiver.']
+    """
+    others = "; ".join(f'"{a}" to "{b}"' for a, b in pairs if (a, b) != taken)
+    return [f"Also there: {others}; choose with --source and --receiver."] if others else []
 
 
 def use_threads(n_thread: int | None) -> None:

@@ -10,6 +10,7 @@ import numpy as np
 
 from raysim.compare.bass import BASS_JNDS, BassCompared, BassDifference, BassSeat
 from raysim.compare.comparison import Comparison
+from raysim.measures.bass import LIMITS_TO_HZ
 from raysim.report.numbers import amount, band_name
 
 
@@ -130,12 +131,16 @@ def _ringing(bass: BassCompared, names: Sequence[str]) -> Iterator[str]:
             alike[worst.verdict].append(name)
             continue
         ends = f" between {' and '.join(worst.between)}" if len(worst.between) == 2 else ""
+        at = f", as at {LIMITS_TO_HZ:.0f} Hz" if worst.freq_hz > LIMITS_TO_HZ else ""
+        unless = ""
+        if worst.decay_low_s <= worst.limit_high_s:
+            unless = ", unless materials take more than is likely"
         yield (
             f"{name}: {worst.freq_hz:.0f} Hz{ends} rings on for "
             f"{amount(worst.decay_s, 0.01)} s ({amount(worst.decay_low_s, 0.01)} to "
             f"{amount(worst.decay_high_s, 0.01)} s as materials may be), longer than any "
             f"published limit "
-            f"({worst.limit_low_s:.2f} to {worst.limit_high_s:.2f} s)."
+            f"({worst.limit_low_s:.2f} to {worst.limit_high_s:.2f} s{at}){unless}."
         )
     if alike["open"]:
         yield f"Published limits disagree whether a note rings on in {listed(alike['open'])}."

@@ -178,7 +178,7 @@ def compare(
         fix = "Simulate more of the scene's layouts: --layout all."
         raise SettingsError(Complaint("layouts", wrong, fix, "RS-T51"))
     room = room or gather_compared(results)
-    waves = {name: _by_wave(results, name) for name in results.layout_names}
+    waves = {name: by_wave(results, name) for name in results.layout_names}
     stored = {
         n: (results.layout(n).treatment_layout, results.layout(n).state)
         for n in results.layout_names
@@ -238,7 +238,7 @@ def compare(
     )
 
 
-def _by_wave(results: Results, layout: str) -> NDArray[np.bool_]:
+def by_wave(results: Results, layout: str) -> NDArray[np.bool_]:
     """Mark the bands that the wave solver answers for in a layout, (n_band,)."""
     bass = results.bass(layout)
     marks = np.zeros(results.bands.n_band, dtype=bool)

@@ -4,9 +4,11 @@ Texts are made in metric units; here each number with its unit gets its other fo
 it, so that a page can show either and paper shows both. Conversions are exact by
 definition: 1 in = 25.4 mm, 1 ft = 0.3048 m, 1 lb = 0.45359237 kg (the international yard
 and pound agreement of 1959; from memory). Inches are given to a sixteenth where a person
-marks them out, as on a tape.
+marks them out, as on a tape. A distance to keep is rounded up, so that whoever goes by
+inches keeps it too.
 """
 
+import math
 import re
 from html import escape
 from typing import Final
@@ -20,17 +22,24 @@ _SPACE = "[ \N{NO-BREAK SPACE}]"
 _QUANTITY = re.compile(_NUMBER + _SPACE + r"(?P<unit>mm|cm|m²|m2|m³|m3|m|kg|km)(?![\w²³/])")
 _IN_MM: Final = {"mm": 1.0, "cm": 10.0, "m": 1000.0}
 _EACH = re.compile(r"\d+(?:\.\d+)?")
+#: What stands before a length that must not be fallen short of.
+_LEAST: Final = ("keep ", "at least ")
 
 
-def inches(length_mm: float) -> str:
-    """Give a length to the nearest sixteenth of an inch, as on a tape.
+def _whole(value: float, is_least: bool) -> int:
+    """Round, upwards if no less will do; what is whole but for rounding stays."""
+    return math.ceil(value - 1e-9) if is_least else round(value)
+
+
+def inches(length_mm: float, is_least: bool = False) -> str:
+    """Give a length to the nearest sixteenth of an inch, as on a tape; the next, if least.
 
     Examples
     --------
     >>> inches(1200.0), inches(25.4), inches(564.0), inches(1.0), inches(0.0)
     ('47 1/4 in', '1 in', '22 3/16 in', '1/16 in', '0 in')
     """
-    sixteenths = round(16.0 * length_mm / MM_PER_IN)
+    sixteenths = _whole(16.0 * length_mm / MM_PER_IN, is_least)
     if length_mm > 0.0:
         sixteenths = max(sixteenths, 1)
     whole, rest = divmod(sixteenths, 16)
@@ -42,22 +51,24 @@ def inches(length_mm: float) -> str:
     return f"{f'{whole} ' if whole else ''}{rest}/{over} in"
 
 
-def feet(length_m: float) -> str:
+def feet(length_m: float, is_least: bool = False) -> str:
     """Give a length of no great precision: feet and whole inches, or inches below two feet.
 
     Examples
     --------
-    >>> feet(0.9), feet(4.6), feet(0.3), feet(3.6576)
-    ('2 ft 11 in', '15 ft 1 in', '12 in', '12 ft')
+    >>> feet(0.9), feet(4.6), feet(0.3), feet(3.6576), feet(0.9, is_least=True)
+    ('2 ft 11 in', '15 ft 1 in', '12 in', '12 ft', '3 ft')
     """
-    total = round(1000.0 * length_m / MM_PER_IN)
+    total = _whole(1000.0 * length_m / MM_PER_IN, is_least)
+    if is_least and total < 24:
+        return inches(1000.0 * length_m, is_least)
     if total < 24:
         return f"{1000.0 * length_m / MM_PER_IN:.2g} in" if total < 3 else f"{total} in"
     whole, rest = divmod(total, 12)
     return f"{whole} ft" + (f" {rest} in" if rest else "")
 
 
-def other_unit(value: float, unit: str) -> str:
+def other_unit(value: float, unit: str, is_least: bool = False) -> str:
     """Give one quantity in feet, inches or pounds.
 
     Examples
@@ -66,9 +77,9 @@ def other_unit(value: float, unit: str) -> str:
     ('901 cu ft', '16 lb', '22 sq ft')
     """
     if unit in ("mm", "cm"):
-        return inches(_IN_MM[unit] * value)
+        return inches(_IN_MM[unit] * value, is_least)
     if unit == "m":
-        return feet(value)
+        return feet(value, is_least)
     if unit == "kg":
         pounds = value / KG_PER_LB
         return f"{pounds:.0f} lb" if pounds >= 9.95 else f"{pounds:.1f} lb"
@@ -83,7 +94,7 @@ def dual(text: str) -> str:
     Examples
     --------
     >>> dual("keep 0.9 m away")
-    'keep <span class="si">0.9 m</span><span class="us">2 ft 11 in</span> away'
+    'keep <span class="si">0.9 m</span><span class="us">3 ft</span> away'
     >>> "78 3/4 in x 39 3/8 in" in dual("2000 x 1000 mm"), "2 x 47 sq ft" in dual("2 x 4.32 m2")
     (True, True)
     """
@@ -94,9 +105,10 @@ def dual(text: str) -> str:
         parts.append(escape(text[end : found.start()]))
         numbers = _EACH.findall(found["number"] + found["times"])
         counts = _counts(numbers, found["unit"])
+        is_least = text[: found.start()].lower().endswith(_LEAST)
         other = [
             *counts,
-            *(other_unit(float(n), found["unit"]) for n in numbers[len(counts) :]),
+            *(other_unit(float(n), found["unit"], is_least) for n in numbers[len(counts) :]),
         ]
         parts.append(both(found[0], " x ".join(other)))
         end = found.end()

@@ -20,6 +20,8 @@ from raysim.scene.model import Scene
 
 #: Octaves whose mean is "the middle of the range".
 _MIDDLE: Final = ("500", "1k", "2k")
+#: Less than this is no step: figures are told to a tenth.
+_NO_STEP: Final = 0.05
 
 
 def called(candidate: Candidate) -> str:
@@ -99,8 +101,8 @@ def _as_near(verdict: Verdict) -> str:
         said += f" {listed(dearer)} may be as near, and {cost}."
     if others:
         said += (
-            f" {listed(others)} may be as near and cheaper, but not for certain: more rays "
-            "would tell."
+            f" {listed(others)} may be as near and cheaper, but cannot be told from what "
+            "costs less still."
         )
     return said
 
@@ -143,7 +145,7 @@ def other_choices(verdict: Verdict, comparison: Comparison) -> Iterator[Finding]
             yield Finding(
                 "note",
                 f"To begin with less: {c.name}, {_price(c, comparison.currency)}",
-                f"It gains most for its money. {_far(c)}",
+                f"Of what costs less, it gains most for its money. {_far(c)}",
             )
         elif choice.purpose == "quieter" and verdict.bare is not None:
             lower = lowered_db(comparison, verdict.bare.name, c.name)
@@ -214,8 +216,8 @@ def _why(trap: Trap, c: Candidate, verdict: Verdict, comparison: Comparison) -> 
     elif trap.kind == "dead":
         low_s = min(b.low_s for b in verdict.judged.reached.aim.counted)
         parts.append(
-            f"Sound lasts {amount(trap.size, 0.01)} s, mean over the octaves that count; the aim "
-            f"begins at {amount(low_s, 0.01)} s. Fewer pieces would come nearer."
+            f"Sound lasts {amount(trap.size, 0.01)} s, mean over the octaves that count; the "
+            f"aim begins at {amount(low_s, 0.01)} s. Fewer pieces would come nearer."
         )
     elif trap.kind == "little" and trap.size < 0.0:
         parts.append("It comes no nearer the aim than the room as it is.")
@@ -286,13 +288,18 @@ def drops(
                 for f in c.plan.findings
                 if f.rule == "budget" and f.kind == "forbidden"
             )
-        way = "further from" if one.lost_steps > 0.0 else "nearer to"
-        far = f"{amount(abs(one.lost_steps), 0.1)} steps {way} the aim"
+        if abs(one.lost_steps) < _NO_STEP:
+            does = "leaves the room as near the aim as with it"
+        elif one.lost_steps < 0.0:
+            does = f"takes the room {amount(-one.lost_steps, 0.1)} steps nearer to the aim"
+        else:
+            lost = amount(one.lost_steps, 0.1)
+            does = f"takes the room {lost} steps further from the aim, the least for the money"
         yield Finding(
             "note",
             f"Drop this first, if something has to go: {one.item}, of {name}",
-            f"{over} Leaving it out saves {money(one.saved, comparison.currency)} and takes "
-            f"the room {far}, the least for the money: by Eyring's formula, a hint. "
+            f"{over} Leaving it out saves {money(one.saved, comparison.currency)} and "
+            f"{does}: by Eyring's formula, a hint. "
             f"“raysim report SCENE --without-each {c.layout}” traces it.".strip(),
         )
 

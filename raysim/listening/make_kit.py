@@ -5,11 +5,13 @@ rather work with, for each two. Each file is written
 whole or not at all, the page last; files of these names that are not ours stay.
 """
 
+import contextlib
 import json
 import os
+import re
 import secrets
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -61,6 +63,7 @@ class Kit:
     what: str  # who hears it
 
     kind: str  # "pair", "rating" or "preference"
+    kept: Path | None = None  # what the key of an earlier kit here is called by now
 
 
 def make_kit(
@@ -74,7 +77,7 @@ def make_kit(
     receiver: str | None = None,
     ear: Listener = MICROPHONE,
     sample_rate_hz: int = 48_000,
-    n_trial: int = TRIALS[0],
+    n_trial: int | None = None,
     reference: str | None = None,
     prefer: bool = False,
     seed: str | None = None,
@@ -99,8 +102,8 @@ def make_kit(
     ear : optional
         Who listens at the receiver.
     sample_rate_hz : int
-    n_trial : int
-        Of a pair: 16 or 24.
+    n_trial : int, optional
+        Of a pair, and of nothing else: 16, as by default, or 24.
     reference : str, optional
         Layout that a rating takes as its reference; the dry sound, if not given.
     prefer : bool
@@ -143,7 +146,7 @@ def make_kit(
     clips: list[tuple[Clip, ...]]
     if kind == "pair":
         clips = [matched(one.by_layout, sample_rate_hz) for one in played]
-        page = pair_page(clips[0], n_trial, about)
+        page = pair_page(clips[0], n_trial or TRIALS[0], about)
         sheet, key = pair_sheet(page, secret), pair_key(page, secret)
     elif kind == "preference":
         clips = [matched(one.by_layout, sample_rate_hz) for one in played]
@@ -159,6 +162,7 @@ def make_kit(
     kit = Kit(folder, page, seal_of(secret), *pair, heard[0].what, kind)
     log = _log(results, kit, played, clips)
     make_folder(folder)
+    kept = _keep_key(folder, kit.seal)
     for name, text in (
         (KEY_NAME, key_text(key)),
         (SHEET_NAME, sheet),
@@ -166,7 +170,17 @@ def make_kit(
         (PAGE_NAME, page.html),
     ):
         replace_file(replacement_target(folder / name), text.encode)
-    return kit
+    return replace(kit, kept=kept)
+
+
+def _keep_key(folder: Path, seal: str) -> Path | None:
+    """Rename an earlier kit's key: sheets that were printed with it are counted by it alone."""
+    path = folder / KEY_NAME
+    with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+        other = str(json.loads(path.read_text(encoding="utf-8"))["seal"])
+        if other != seal and re.fullmatch("[0-9a-f]{64}", other):
+            return path.rename(folder / f"key-{other[:8]}.json")
+    return None
 
 
 def _check_asked(
@@ -174,7 +188,7 @@ def _check_asked(
     layouts: Sequence[str],
     dry: Sequence[DrySound],
     reference: str | None,
-    n_trial: int,
+    n_trial: int | None,
 ) -> None:
     found = []
     if kind == "preference" and len(layouts) >= PAIR:
@@ -201,7 +215,12 @@ def _check_asked(
             Complaint("--reference", "only ratings have a reference.",
                       "Leave it out, or name three layouts or more to rate.", "RS-L52")
         )  # fmt: skip
-    if n_trial not in TRIALS:
+    if kind != "pair" and n_trial is not None:
+        found.append(
+            Complaint("--trials", "only two layouts to tell apart have trials.",
+                      "Leave it out, or name two layouts, without --prefer.", "RS-L47")
+        )  # fmt: skip
+    elif n_trial not in (None, *TRIALS):
         found.append(
             Complaint("--trials", f"{n_trial} is not a number of trials offered.",
                       "Take 16 or 24, and decide before you listen.", "RS-L47")

@@ -122,8 +122,9 @@ def rating_page(screens: Sequence[Screen], about: str = "") -> KitPage:
             "The dull sounds hold down the lower end where a fault takes away treble; the boxy "
             "one does so for what small rooms rather do. A layout that scores no better than "
             "an anchor is no success.",
-            "The difference of two medians means little where their intervals overlap. An "
-            "interval (95 %, by order alone, without a law of ratings) needs six ratings.",
+            "An interval (95 %, by order alone, without a law of ratings) is of one sound, and "
+            "needs six ratings. Whether it overlaps another's says nothing for sure: one "
+            "person's ratings of two sounds belong together. Blind pairs ask that question.",
             _RULE,
             FEW,
             AID,

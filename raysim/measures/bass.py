@@ -358,6 +358,8 @@ def moved_hz(
 #: seen second-hand); held level outside.
 _HEARD_FROM = ((32.0, 0.85), (100.0, 0.2))
 _HEARD_AT_LAST = ((50.0, 2.0), (100.0, 0.4))
+#: Above this nothing is published, and its limits stand for all.
+LIMITS_TO_HZ = _HEARD_AT_LAST[-1][0]
 
 
 def ringing_band_s(freq_hz: Float) -> tuple[Float, Float]:

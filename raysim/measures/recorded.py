@@ -42,6 +42,7 @@ _NOISE_SHARE: Final = 0.1  # at least so much of the end is taken as noise at fi
 _RATIO_RANGE_DB: Final = 20.0
 _LATE_CLEARANCE_DB: Final = 6.0  # of late energy above what noise leaves unknown
 _SHORTEST_S: Final = 0.1
+_LEAST_C50_DB: Final = -15.0
 _PADDING: Final = 4.0  # lead before the onset, over the narrowest bandwidth
 
 #: Relative spread of T20 and T30 from one response, ISO 3382-2:2008 clause 7 with n = 10
@@ -73,6 +74,23 @@ class RecordedMeasures:
     onset_s: float  # in the recording
     range_db: Float  # from the start of the decay curve down to the noise
     knee_s: Float  # after the onset: where the decay meets the noise
+
+
+def is_response(measured: RecordedMeasures) -> bool:
+    """Tell if a recording can be the impulse response of a small room at all.
+
+    Of an exponential decay of 22 s, longer than any small room's, 3 % of the energy come in
+    the first 50 ms: a C50 of -15 dB. A sweep as it was recorded, or a click long before the
+    sound that was meant, bring less in every band. A recording without any C50 passes:
+    there the reasons for that are told.
+
+    Examples
+    --------
+    >>> round(float(to_level_db(to_energy(60 * 0.05 / 22) - 1)))
+    -15
+    """
+    known = measured.c50_db[np.isfinite(measured.c50_db)]
+    return not known.size or bool(known.max() > _LEAST_C50_DB)
 
 
 def find_onset(samples: Float) -> int:

@@ -56,7 +56,7 @@ CAUTIONS: Final = {
         "public comes in."
     ),
     "floor": (
-        "A loft floor may bear no more than 0.5 to 1 kPa (50 to 100 kg on a square metre). "
+        "A loft floor may bear no more than 0.5 to 1 kPa (50 kg to 100 kg on 1 m²). "
         "Ask someone licensed before putting stacks or books there."
     ),
     "heater": (

@@ -18,7 +18,7 @@ from typing import Final
 
 import numpy as np
 
-from raysim.compare.comparison import check_use
+from raysim.compare.comparison import by_wave, check_use
 from raysim.compare.figures import readings
 from raysim.compare.groups import differences, groups
 from raysim.compare.targets import aim_for
@@ -40,6 +40,7 @@ from raysim.report.facts import LayoutFacts
 from raysim.scene.model import Bands, Scene
 from raysim.scene.plan import Layout, Prices
 from raysim.scene.prices import read_prices, stock_prices
+from raysim.store.file import open_results
 from raysim.store.replace import replace_file, replacement_target
 from raysim.study import Prepared, folder_for, prepare, run, with_settings
 from raysim.tracing import Tell, say_nothing
@@ -286,7 +287,9 @@ def _confirmed(result: Suggested, described: Prepared, folder: Path, tell: Tell)
     bands = whole.bands
     by_name = {one.name: one for one in outcome.facts.layouts}
     facts = [by_name[one.name] for one in prepared]
-    read = readings(replace(outcome.facts, layouts=tuple(facts)), bands)
+    with open_results(outcome.results) as stored:
+        waves = {one.name: by_wave(stored, one.name) for one in facts}
+    read = readings(replace(outcome.facts, layouts=tuple(facts)), bands, waves)
     number = {n: i + 1 for i, group in enumerate(groups(differences(read))) for n in group}
     done = [
         replace(

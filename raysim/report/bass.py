@@ -415,7 +415,8 @@ def _ringing(room: BassRoom) -> Finding:
     if not heard.size:
         return Finding("note", "No standing wave joins these two places", "None was found.")
     low, high = ringing_band_s(modes.freq_hz[heard])
-    worst = int(np.argmax(modes.decay_s[heard] / high))
+    over = (modes.decay_s[heard] > high).any()
+    worst = int(np.argmax(modes.decay_s[heard] / (high if over else low)))
     i = int(heard[worst])
     time_s, f = float(modes.decay_s[i]), float(modes.freq_hz[i])
     n_over = int((modes.decay_s[heard] > high).sum())

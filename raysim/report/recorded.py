@@ -6,7 +6,8 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from raysim.measures.recorded import RecordedMeasures
+from raysim.errors import Complaint
+from raysim.measures.recorded import RecordedMeasures, is_response
 from raysim.report.numbers import decimals, index_of_one
 from raysim.response.wav import Recording
 from raysim.scene.model import Bands
@@ -64,7 +65,15 @@ def recorded_table(
     for reason, places_of in reasons.items():
         where = "; ".join(f"{heading} {', '.join(p)}" for heading, p in places_of.items())
         notes.append(f"- {where}: {reason}")
-    notes += [f"Caution: {caution}" for caution in recording.cautions]
+    cautions = list(recording.cautions)
+    if not is_response(measured):
+        cautions.append(
+            Complaint(name, "next to nothing of its energy comes in the first 50 ms: this is no "
+                      "impulse response, and the numbers mean nothing.",
+                      "Of a recorded sweep make one with `raysim sweep read`; cut off what "
+                      "comes before a bang.", "RS-W12")
+        )  # fmt: skip
+    notes += [f"Caution: {caution}" for caution in cautions]
     return Group(table, Text("\n".join(notes)))
 
 

@@ -55,7 +55,11 @@ class Quality:
         if abs(self.join_db) > JOIN_DB:
             found.append(f"where they meet, waves are {self.join_db:+.1f} dB re paths")
         if not math.isnan(self.density) and not DENSITY[0] <= self.density <= DENSITY[1]:
-            found.append(f"its late echoes are {self.density:.2f} times as dense as noise")
+            found.append(
+                f"its late echoes are {self.density:.2f} times as dense as noise, and "
+                f"{DENSITY[0]:g} to {DENSITY[1]:g} is a room's: the tail may sound grainy or "
+                "smeared, its measures stay right"
+            )
         return tuple(found)
 
 

@@ -71,18 +71,19 @@ def check_sweep(sweep: Sweep) -> None:
     """
     complaints = []
     for name, (least, most, unit) in LIMITS.items():
+        option = "--rate" if name == "sample_rate_hz" else f"--{name.replace('_', '-')}"
         value = getattr(sweep, name)
         if not least <= value <= most:
             wrong = f"{value:g} is not possible."
             fix = f"Give {least:g} to {most:g} {unit}."
-            complaints.append(Complaint(name, wrong, fix, "RS-W20"))
+            complaints.append(Complaint(option, wrong, fix, "RS-W20"))
     if not complaints and sweep.to_hz < 8.0 * sweep.from_hz:
         wrong = f"from {sweep.from_hz:g} to {sweep.to_hz:g} Hz is less than three octaves."
-        complaints.append(Complaint("to_hz", wrong, "Sweep further.", "RS-W20"))
+        complaints.append(Complaint("--to-hz", wrong, "Sweep further.", "RS-W20"))
     if not complaints and sweep.to_hz > 0.46 * sweep.sample_rate_hz:
         wrong = f"{sweep.to_hz:g} Hz is too high for {sweep.sample_rate_hz} samples a second."
         fix = f"Give at most {0.46 * sweep.sample_rate_hz:.0f} Hz, or a higher rate."
-        complaints.append(Complaint("to_hz", wrong, fix, "RS-W20"))
+        complaints.append(Complaint("--to-hz", wrong, fix, "RS-W20"))
     if complaints:
         raise SettingsError(complaints)
 
@@ -93,9 +94,12 @@ def write_sweep(path: Path, sweep: Sweep) -> None:
     Raises
     ------
     AudioError
-        RS-W29: something else of this name is there.
+        RS-W29: something else of this name is there, or it is no name of a WAV file.
     """
     check_sweep(sweep)
+    if path.suffix.lower() != ".wav":
+        fix = f'Name it "{path.stem or path.name}.wav".'
+        raise _refused(path, "a sweep is written as WAV, by whatever name.", fix, "RS-W29")
     _check_free(path, _SWEEP)
     told = json.dumps(dataclasses.asdict(sweep))
     write_wav(path, sweep_signal(sweep), sweep.sample_rate_hz, told, _SWEEP_SCALE)

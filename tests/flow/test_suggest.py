@@ -6,22 +6,26 @@ Truth: sums of prices, the scene's own reader, and a full simulation of what was
 import argparse
 import json
 import shutil
+import sys
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from raysim.commands.suggest import add
+from raysim.compare.groups import differences
 from raysim.errors import RaysimError
 from raysim.planning.bill import bill
 from raysim.planning.cautions import CAUTIONS
 from raysim.planning.layout_text import layouts_text
-from raysim.planning.suggest import TOML_NAME, suggest
+from raysim.planning.suggest import TOML_NAME, _confirmed, suggest
 from raysim.planning.suggest_page import cautions
 from raysim.scene.plan import Item, Layout
 from raysim.scene.prices import stock_prices
 from raysim.scene.read import read_scene
 from raysim.scene.treatments import treatments_catalogue
+from raysim.study import prepare
+from raysim.tracing import say_nothing
 
 SCENE = """\
 title = "Tiny box"
@@ -261,3 +265,24 @@ def test_mistakes(change, arguments, codes, tmp_path):
     assert [c.code for c in error.value.complaints] == codes
     assert not folder.exists()
     shutil.rmtree(tmp_path)
+
+
+@pytest.mark.parametrize("octaves", [set(), {"1k", "2k"}])
+def test_octaves_of_the_wave_solver_group_nothing(confirmed, scene, monkeypatch, octaves):
+    """Truth: what the wave solver answers for has no error, so it is a hint: shown, not judged.
+    The twin: where it answers for nothing, these octaves are judged."""
+    module = sys.modules["raysim.planning.suggest"]
+    labels = ("63", "125", "250", "500", "1k", "2k", "4k", "8k")
+    marked = np.array([label in octaves for label in labels])
+    seen = []
+
+    def looked_at(read):
+        seen.append({q.band for q in read.quantities if q.measure == "t30_s" and q.is_hint})
+        return differences(read)
+
+    monkeypatch.setattr(module, "by_wave", lambda *_: marked)
+    monkeypatch.setattr(module, "differences", looked_at)
+    result, folder = confirmed
+    _confirmed(result, prepare(scene), folder, say_nothing)
+    (hints,) = seen
+    assert {"1k", "2k"} & hints == octaves

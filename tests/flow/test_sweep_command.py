@@ -76,6 +76,14 @@ def test_measure_takes_the_response(done, capsys):
     assert "T20" in capsys.readouterr().out
 
 
+def test_raw_recording_is_no_response(done, capsys):
+    """Truth: the recording lasts seconds and begins with bass alone; the response does not."""
+    assert main(["measure", str(done / "take.wav")]) == 0
+    assert "RS-W12" in capsys.readouterr().out
+    assert main(["measure", str(done / "response.wav")]) == 0
+    assert "RS-W12" not in capsys.readouterr().out
+
+
 def test_cautions_are_printed(done, capsys):
     assert main(["sweep", "make", str(done / "sweep.wav"), *MAKE]) == 0
     told = capsys.readouterr().out

@@ -13,8 +13,10 @@ from basses import N_SAMPLE, RATE_HZ, modes_of, no_modes, one_wall
 
 from raysim.compare.bass import (
     BASS_JNDS,
+    BassCompared,
     BassRise,
     BassSeat,
+    Ringing,
     bass_compared,
     bass_difference,
     bass_seat,
@@ -23,7 +25,10 @@ from raysim.compare.bass import (
     place_spread,
     ringing,
 )
+from raysim.compare.bass_sentences import _ringing
+from raysim.compare.robust import held
 from raysim.records import Bass, BassResponse
+from raysim.report.bass import _ringing as said_of
 from raysim.units import to_energy
 
 RANGE_HZ = (30.0, 400.0)
@@ -152,10 +157,10 @@ def test_a_mode_between_limits_is_not_hidden_by_one_under_both():
     """Truth: limits are 0.48 to 2 s at 50 Hz and 0.2 to 0.4 s at 100 Hz (as above): 0.6 s and
     0.19 s are open and under, though 0.19 s is the larger share of the higher limit. The
     twin: 0.41 s at 100 Hz is over, and comes first."""
-    found = ringing(
-        bass_of(modes_of([50.0, 100.0], [0.6, 0.19], [1.0, 1.0], [1.0, 1.0])), (0, 0)
-    )
+    bass = bass_of(modes_of([50.0, 100.0], [0.6, 0.19], [1.0, 1.0], [1.0, 1.0]))
+    found = ringing(bass, (0, 0))
     assert (found.freq_hz, found.verdict, found.n_open) == (50.0, "open", 1)
+    assert said_of(SimpleNamespace(bass=bass, at=(0, 0))).headline.startswith("50 Hz may be")
     found = ringing(
         bass_of(modes_of([50.0, 100.0], [1.9, 0.41], [1.0, 1.0], [1.0, 1.0])), (0, 0)
     )
@@ -226,3 +231,21 @@ def test_only_pairs_that_all_have():
     assert all(not d.is_audible for d in found.between("a", "b"))
     assert common_pairs([]) == ()
     assert bass_compared(results, ["a", "c"], {}) is None
+
+
+@pytest.mark.parametrize(
+    ("freq_hz", "least_s", "end"),
+    [
+        (150.0, 0.5, "(0.20 to 0.40 s, as at 100 Hz)."),  # published at 100 Hz at most
+        (100.0, 0.5, "(0.20 to 0.40 s)."),
+        (100.0, 0.3, "(0.20 to 0.40 s), unless materials take more than is likely."),
+    ],
+)
+def test_what_is_said_of_ringing(freq_hz, least_s, end):
+    """Truth: the published limits as above; 0.3 s, that materials may make of it, lie under."""
+    rings = Ringing(freq_hz, 0.9, least_s, 0.95, "axial", ("a", "b"), 0.2, 0.4, 1, 1, 0)
+    one = BassSeat("A", "amp", "mic", {}, 40.0, rings)
+    (said,) = _ringing(
+        BassCompared(("A",), 30.0, 300.0, (one,), held("", ["A"], np.zeros((1, 1)))), ["A"]
+    )
+    assert said.endswith(end)

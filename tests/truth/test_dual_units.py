@@ -39,6 +39,30 @@ def test_round_inches_stay_round(length_mm, on_tape):
     assert inches(length_mm) == on_tape
 
 
+def mm_of(text):
+    """Read the first length in feet and inches off HTML, in millimetres."""
+    feet_in = re.search(r'"us">(?:(\d+) ft ?)?([\d/ ]*?)(?: in)?<', text)
+    more = sum(Fraction(part) for part in feet_in[2].split())
+    return float(12 * int(feet_in[1] or 0) + more) * INCH_MM
+
+
+@pytest.mark.parametrize("length", ["0.9 m", "0.3 m", "0.6 m", "50 mm", "1.83 m", "0.05 m"])
+@pytest.mark.parametrize("least", ["keep {} away", "Keep {} between", "leave at least {} free"])
+def test_distances_to_keep_are_not_cut(length, least):
+    """Truth: the inch's definition; going by inches must not come nearer than by metres.
+
+    Tolerance: none below; an inch above.
+    """
+    number, unit = length.split()
+    metric_mm = float(number) * {"m": 1000.0, "mm": 1.0}[unit]
+    assert metric_mm <= mm_of(dual(least.format(length))) <= metric_mm + INCH_MM
+
+
+def test_a_distance_that_is_cut_is_noticed():
+    """Planted fault: the same length as a plain one, rounded to the nearest, is less."""
+    assert mm_of(dual("0.9 m from the heater")) < 900.0
+
+
 @pytest.mark.parametrize(
     ("value", "unit", "factor"),
     [(7.2, "kg", 1 / POUND_KG), (24.2, "m³", 0.3048**-3), (5.4, "m2", 0.3048**-2)],

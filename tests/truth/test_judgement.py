@@ -17,7 +17,8 @@ from raysim.compare.states import Condition
 from raysim.compare.targets import aim_for, reached
 from raysim.decision import judgement
 from raysim.decision.judgement import TRAPS, verdicts
-from raysim.decision.spared import formula_steps
+from raysim.decision.spared import Spared, formula_steps
+from raysim.decision.words import drops
 from raysim.planning.decay import Decay
 from raysim.scene.model import Bands
 
@@ -175,3 +176,23 @@ def test_steps_by_formula():
     assert formula_steps(decay, aim_for("voice", 30.0), bands) == pytest.approx(2.0)
     wrong = Decay(1.05 * t30_s, t30_s, t30_s)
     assert formula_steps(wrong, aim_for("voice", 30.0), bands) == pytest.approx(3.0)
+
+
+@pytest.mark.parametrize(
+    ("lost_steps", "said"),
+    [
+        (0.0, "leaves the room as near the aim as with it:"),
+        (-0.3, "takes the room 0.3 steps nearer to the aim:"),
+        (0.3, "takes the room 0.3 steps further from the aim, the least for the money:"),
+    ],
+)
+def test_what_is_said_of_leaving_out(lost_steps, said):
+    """Truth: figures are told to a tenth, and what loses nothing is not called nearer."""
+    verdict = SimpleNamespace(
+        candidates=(),
+        judged=SimpleNamespace(worth={}),
+        of=lambda _: SimpleNamespace(plan=None, layout="b"),
+    )
+    spared = {"b": (Spared("W1", lost_steps, 10.0, 1.0),)}
+    (found,) = drops(verdict, SimpleNamespace(currency="EUR"), spared)
+    assert f"saves 10 EUR and {said}" in found.sentence

@@ -65,6 +65,12 @@ def test_all_mistakes_of_a_sweep_are_told():
     assert codes(lambda: check_sweep(bad)) == ["RS-W20"] * 3
 
 
+def test_sweep_is_no_other_kind_of_file(tmp_path):
+    """A player would take the name's word for it."""
+    assert codes(lambda: write_sweep(tmp_path / "s.mp3", SWEEP)) == ["RS-W29"]
+    assert list(tmp_path.iterdir()) == []
+
+
 def quantised(samples):
     return np.clip(4.0 * samples, -1.0, 1.0 - 2.0**-23)
 
