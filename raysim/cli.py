@@ -54,7 +54,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stdout.reconfigure(errors="replace")
     try:
         try:
-            arguments = _parser().parse_args(argv)
+            words = sys.argv[1:] if argv is None else argv
+            if not words:
+                _parser().print_help(sys.stderr)
+                raise SystemExit(2)
+            arguments = _parser().parse_args(words)
             return int(arguments.run(arguments))
         finally:
             sys.stdout.flush()  # so that a reader who has left is noticed here

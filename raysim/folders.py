@@ -15,6 +15,8 @@ from raysim.store.opening import open_to_read
 
 #: Files of a run, in the folder the user named.
 RESULTS_NAME, PAGE_NAME, RESPONSES_NAME = "results.h5", "index.html", "responses"
+#: The result file as it was before a run that replaces complete layouts of it.
+BEFORE_NAME = "results-before.h5"
 _TABLE_NAMES = ("measures.csv", "measures.json")
 #: How our table begins.
 _CSV_HEAD = b"layout,source,receiver,measure,band_hz,"

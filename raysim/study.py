@@ -16,7 +16,7 @@ from typing import TypeVar
 
 from raysim.compare.leave_one_out import reduced, with_reduced
 from raysim.errors import Complaint, RaysimError, SceneError, SettingsError, Stopped
-from raysim.folders import RESULTS_NAME, make_folder, refuse_foreign
+from raysim.folders import BEFORE_NAME, RESULTS_NAME, make_folder, refuse_foreign
 from raysim.geometry.build import collect_room
 from raysim.geometry.furnish import furnish
 from raysim.geometry.mesh import RoomMesh
@@ -38,10 +38,12 @@ from raysim.store.file import (
     RunHeader,
     bass_key,
     check_writable,
+    complete_layouts,
     content_key,
     open_results,
 )
 from raysim.store.parts import Stock, Wanted, whole_key
+from raysim.store.replace import replace_file, replacement_target
 from raysim.tracing import Tell, say_nothing, t30_certainty
 
 #: The room without any treatment, all that the scene file describes; and all layouts,
@@ -426,6 +428,8 @@ def run(
     try:
         with Stock(path) as stock:
             wanted, dropped = _wanted(stock, prepared)
+            if _set_aside(path, {one.room.key for one in wanted.values()}):
+                remarks.append(f"What the file held before is kept in {BEFORE_NAME}.")
             stock.want(RunHeader(prepared[0].described), list(wanted.values()))
 
             def kept() -> int:
@@ -481,6 +485,14 @@ def run(
         alike=_alike([wanted[one.name] for one in prepared]),
         remarks=tuple(dict.fromkeys(remarks)),
     )
+
+
+def _set_aside(path: Path, keys: set[str]) -> bool:
+    """Copy a file with complete layouts that this run replaces: if it is stopped, they stay."""
+    if all(key in keys for key in complete_layouts(path).values()):
+        return False
+    replace_file(replacement_target(path.with_name(BEFORE_NAME)), path.read_bytes)
+    return True
 
 
 def _units(

@@ -99,7 +99,7 @@ def run_listen(arguments: argparse.Namespace) -> int:
     say(f"Log        {made.folder / LOG_NAME}")
     if arguments.source is None and arguments.receiver is None:
         say(*other_pairs(pairs, (first.source, first.receiver)))
-    say(f"Then       raysim kit {arguments.results} --layout A --layout B  (is it really heard?)")
+    say(f"Then       raysim kit {arguments.results} --layout A --layout B  (is it heard?)")
     return DONE
 
 

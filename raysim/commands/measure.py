@@ -23,6 +23,11 @@ def add(commands: Commands) -> None:
         "--against", type=Path, metavar="RESULTS.h5",
         help="put a simulated pair beside the recording: see --layout and --pair",
     )  # fmt: skip
+    parser.add_argument(
+        "--into", type=Path, metavar="FILE.csv",
+        help="write T20 and T30 as a table for `raysim calibrate`; --layout and --pair, if "
+        "given, say what of the scene was measured",
+    )  # fmt: skip
     parser.add_argument("--layout", metavar="NAME", help="of the results (default: the first)")
     parser.add_argument(
         "--pair", nargs=2, metavar=("SOURCE", "RECEIVER"),
@@ -34,7 +39,7 @@ def add(commands: Commands) -> None:
 def run_measure(arguments: argparse.Namespace) -> int:
     """Measure recorded impulse responses."""
     from raysim.measures.recorded import measure_recorded
-    from raysim.report.recorded import recorded_table
+    from raysim.report.recorded import decay_lines, recorded_table, write_decays
     from raysim.response.wav import read_wav
     from raysim.scene.model import Bands
 
@@ -43,14 +48,23 @@ def run_measure(arguments: argparse.Namespace) -> int:
             Complaint("--channel", f"{arguments.channel} is not a channel.",
                       "Channels count from 1.", "RS-P01")
         )  # fmt: skip
-    if arguments.against is None and (arguments.layout or arguments.pair):
+    if arguments.into is not None and arguments.thirds:
+        raise SettingsError(
+            Complaint("--into", "materials are fitted in octaves.", "Leave --thirds out.",
+                      "RS-C12")
+        )  # fmt: skip
+    asked = arguments.against or arguments.into
+    if asked is None and (arguments.layout or arguments.pair):
         option = "--layout" if arguments.layout else "--pair"
         raise SettingsError(
             Complaint(option, "there is nothing to compare with.",
-                      "Name a result file with --against.", "RS-C10")
+                      "Name a result file with --against, or a table with --into.",
+                      "RS-C10")
         )  # fmt: skip
     bands = Bands(3 if arguments.thirds else 1)
     complaints: list[Complaint] = []
+    lines: list[tuple[str, ...]] = []
+    of = (arguments.layout or "", *(arguments.pair or ("", "")))
     for path in arguments.recording:
         try:
             recording = read_wav(path, arguments.channel)
@@ -62,10 +76,15 @@ def run_measure(arguments: argparse.Namespace) -> int:
             )
             continue
         say(recorded_table(str(path), recording, measured, bands))
+        lines += decay_lines(measured, bands, *of)
         if arguments.against is not None:
             _say_beside(arguments, recording)
     if complaints:
         raise RaysimError(complaints)
+    if arguments.into is not None:
+        write_decays(arguments.into, lines)
+        say(f"All data   {arguments.into}",
+            f"Then       raysim calibrate SCENE --measured {arguments.into}")  # fmt: skip
     return DONE
 
 

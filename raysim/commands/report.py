@@ -1,9 +1,14 @@
 """``raysim report``: all there is to decide on, as one page; what is missing is simulated."""
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from raysim.commands.words import DONE, Commands, announce_compilation, say, use_threads
+
+if TYPE_CHECKING:
+    from raysim.study import Prepared
 
 
 def add(commands: Commands) -> None:
@@ -31,6 +36,10 @@ def add(commands: Commands) -> None:
     parser.add_argument(
         "--use", help="voice, listening or ensemble (default: as the scene says, else all)"
     )
+    parser.add_argument(
+        "--second-language", metavar="CODE",
+        help="de or nl: beside English on the sheet to sign",
+    )  # fmt: skip
     parser.add_argument("--prices", type=Path, metavar="FILE", help="your own price file")
     parser.add_argument(
         "--rays", type=int, metavar="N", help="rays per source in the first round"
@@ -51,6 +60,7 @@ def run_report(arguments: argparse.Namespace) -> int:
     from rich.text import Text
 
     from raysim.decision.making import make_report, prepared_for
+    from raysim.folders import RESULTS_NAME
     from raysim.progress import Progress
     from raysim.study import with_settings
 
@@ -64,14 +74,40 @@ def run_report(arguments: argparse.Namespace) -> int:
         )
         for one in prepared_for(arguments.scene, arguments.state, arguments.without_each)
     ]
+    announce(prepared, arguments.into)
     announce_compilation()
     with Progress("report") as progress:
         made = make_report(
-            prepared, arguments.into, arguments.use, arguments.prices, progress.step
-        )
+            prepared, arguments.into, arguments.use, arguments.prices, progress.step,
+            arguments.second_language,
+        )  # fmt: skip
     for one in (*made.page.findings, *made.page.traps):
         say(Text(f"{one.headline}", style="bold"), Text(f"  {one.sentence}"))
     simulated = f"{made.n_simulated} of {len(prepared)} layouts and states were simulated."
     say("", simulated if made.n_simulated else "All results were there already.")
     say(f"Look at    {made.path}", *(f"All data   {path}" for path in made.tables))
+    results = made.path.with_name(RESULTS_NAME)
+    say(f"Then       raysim kit {results} --layout A --layout B  (is the difference heard?)")
     return DONE
+
+
+def announce(prepared: "Sequence[Prepared]", into: Path | None) -> None:
+    """Say what will be simulated, which may take long, and what that replaces."""
+    from raysim.decision.making import missing
+    from raysim.folders import RESULTS_NAME
+    from raysim.store.file import complete_layouts
+    from raysim.study import folder_for
+
+    if not prepared[0].described.layouts:  # refused by what follows
+        return
+    results = folder_for(prepared[0].described, into) / RESULTS_NAME
+    lacking = missing(prepared, results)
+    if not lacking:
+        return
+    held = complete_layouts(results)
+    old = [one for one in prepared if held.get(one.name, one.key) != one.key]
+    say(f"{len(lacking)} of {len(prepared)} layouts and states are simulated first. "
+        "Ctrl-C keeps what is complete.")  # fmt: skip
+    if old:
+        say(f"{len(old)} of them are in {results}, but with other settings or of an earlier "
+            "scene or raysim, and are replaced: --into FOLDER keeps them.")  # fmt: skip

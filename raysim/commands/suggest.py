@@ -79,4 +79,6 @@ def run_suggest(arguments: argparse.Namespace) -> int:
     )
     if result.is_confirmed:
         say(f"Look at    {folder / PAGE_NAME}")
+    say("Then       paste what you like into scene.toml; raysim plan draws it, raysim report "
+        "decides")  # fmt: skip
     return DONE

@@ -37,6 +37,7 @@ class Quantity:
     source: str  # "": mean over pairs
     receiver: str
     is_hint: bool  # lies below the transition frequency
+    by_wave: bool = False  # the wave solver answers for it, in every layout
 
     @property
     def jnd(self) -> Jnd:
@@ -60,6 +61,8 @@ class Readings:
     without: tuple[Float | None, ...]
     pairs: tuple[tuple[str, str], ...]  # source and receiver, those that every layout has
     pair_t30_s: Float  # (n_layout, n_pair, n_octave)
+    #: (n_layout, n_octave) by rays where waves answer, of the same pairs; NaN elsewhere
+    rays_t30_s: Float | None = None
 
     def index(self, layout: str) -> int:
         """Give the place of a layout."""
@@ -84,6 +87,11 @@ _Pick = Callable[[PairFacts], tuple[Float, Float | None]]
 
 def _t30(pair: PairFacts) -> tuple[Float, Float | None]:
     return pair.room_decay.t30_s, pair.room_decay.without_s
+
+
+def _by_rays(pair: PairFacts) -> tuple[Float, Float | None]:
+    decay = pair.room_decay
+    return decay.t30_s if decay.rays_t30_s is None else decay.rays_t30_s, None
 
 
 def _measured(name: str) -> _Pick:
@@ -120,18 +128,21 @@ def readings(
     pairs = _common(layouts)
     held = [[_by_name(layout)[name] for name in pairs] for layout in layouts]
     columns: list[tuple[Quantity, Float, list[Float | None]]] = []
-    per_pair = []
+    per_pair, by_rays = [], []
     none = np.zeros(bands.n_band, dtype=bool)
     by_wave = np.stack([(waves or {}).get(layout.name, none) for layout in layouts])
     alike = np.asarray(by_wave.all(axis=0) | ~by_wave.any(axis=0))
     modal_hz = max(layout.transition_hz for layout in layouts)
     is_hint_band = (bands.centre_hz < modal_hz) | by_wave.any(axis=0)
+    lacking = np.full(len(layouts), np.nan)
     for label, centre_hz in OCTAVES:
         octave = _octave(bands, centre_hz)
         value, without = _cells(held, _t30, octave[alike[octave]])
         per_pair.append(value)
         is_hint = centre_hz < modal_hz or bool(is_hint_band[octave].any())
-        quantity = Quantity("t30_s", label, "", "", is_hint)
+        is_wave = bool(octave.size) and bool(by_wave[:, octave].all())
+        by_rays.append(_rays_beside(held, octave, value) if is_wave else lacking)
+        quantity = Quantity("t30_s", label, "", "", is_hint, is_wave)
         columns.append((quantity, *_mean(value, without)))
     for name in ("edt_s", "c50_db", "c80_db", "g_db", "sti"):
         where = np.zeros(1, dtype=np.int64)
@@ -161,7 +172,17 @@ def readings(
         without=tuple(batches),
         pairs=tuple(pairs),
         pair_t30_s=np.stack(per_pair, axis=2),
+        rays_t30_s=np.stack(by_rays, axis=1),
     )
+
+
+def _rays_beside(held: list[list[PairFacts]], octave: Int, waves_s: Float) -> Float:
+    """Give an octave by rays, (n_layout,), of the pairs that waves have it of, or NaN."""
+    rays_s, _ = _cells(held, _by_rays, octave)
+    known = np.asarray(np.isfinite(waves_s).all(axis=0))
+    if not known.any():
+        return np.full(len(held), np.nan)
+    return np.asarray(rays_s[:, known].mean(axis=1))
 
 
 def _by_name(layout: LayoutFacts) -> dict[tuple[str, str], PairFacts]:

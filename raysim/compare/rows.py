@@ -13,6 +13,7 @@ from pathlib import Path
 
 from raysim.compare.bass import BASS_JNDS
 from raysim.compare.comparison import Comparison
+from raysim.compare.evenness import seam
 from raysim.compare.jnd import JNDS
 from raysim.compare.sentences import LIMITS, sentences
 from raysim.compare.tidy import AS_DESCRIBED, Cell, Row
@@ -33,8 +34,8 @@ def as_tables(comparison: Comparison) -> dict[str, list[Row]]:
     -------
     dict of str to list of dict
         layouts, figures, differences, groups, aims, reached, early, front, leave_one_out,
-        states, bass, bass_differences, bass_rise, ringing, held, just_noticeable; without
-        rows where there is nothing to say.
+        states, methods, bass, bass_differences, bass_rise, ringing, held, just_noticeable;
+        without rows where there is nothing to say.
     """
     tables = {
         "layouts": _layouts(comparison),
@@ -47,6 +48,7 @@ def as_tables(comparison: Comparison) -> dict[str, list[Row]]:
         "front": _front(comparison),
         "leave_one_out": _leave_one_out(comparison),
         "states": _states(comparison),
+        "methods": _methods(comparison),
         "bass": _bass(comparison),
         "bass_differences": _bass_differences(comparison),
         "bass_rise": _bass_rise(comparison),
@@ -257,6 +259,19 @@ def _states(c: Comparison) -> list[Row]:
         }
         for judged in c.judged
         for one in judged.states
+    ]  # fmt: skip
+
+
+def _methods(c: Comparison) -> list[Row]:
+    """Give the octave that waves and rays both answer for."""
+    found = (seam(c.readings, layout) for layout in c.layouts)
+    return [
+        {
+            "layout": one.layout, "measure": "t30_s", "band": one.band,
+            "by_waves": one.waves_s, "by_rays": one.rays_s, "unit": "s",
+        }
+        for one in found
+        if one is not None
     ]  # fmt: skip
 
 

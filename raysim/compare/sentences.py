@@ -1,7 +1,8 @@
 """What a comparison comes to, in plain sentences, each made from its numbers.
 
 A sentence is only said of what is heard and certain, or says that it is not. Decay from 250
-Hz to 4 kHz counts as even while no octave there lasts 1.25 times as long as another.
+Hz to 4 kHz counts as even while no octave there that is no hint lasts 1.25 times as long as
+another: see `evenness.py`.
 """
 
 import itertools
@@ -12,13 +13,18 @@ import numpy as np
 
 from raysim.compare.bass_sentences import bass_sentences, listed
 from raysim.compare.comparison import Comparison, Judged
+from raysim.compare.evenness import (
+    EVEN_RATIO,
+    evenness,
+    seam,
+    seam_sentence,
+    wave_octaves,
+)
 from raysim.compare.figures import OCTAVES
 from raysim.compare.leave_one_out import Worth
 from raysim.compare.states import in_usual_state
 from raysim.report.numbers import amount, band_name
 
-#: Octaves of one room that differ by less are even: a consultant's standard, as quoted.
-EVEN_RATIO = 1.25
 #: Prices this close, as a share of the higher, are the same to a buyer: common practice.
 SAME_PRICE = 0.10
 #: A ranking that fewer draws than this bear out hangs on what was drawn.
@@ -50,6 +56,7 @@ def sentences(comparison: Comparison) -> tuple[str, ...]:
     """
     usual = in_usual_state(comparison.conditions)
     said = [lingers(comparison, name) for name in usual]
+    said.append(where_methods_meet(comparison, usual))
     said += same_price(comparison)
     said += not_told_apart(comparison)
     said += bass_sentences(comparison, usual)
@@ -80,30 +87,62 @@ def _mean_s(comparison: Comparison, layout: str, labels: Sequence[str]) -> float
 
 
 def lingers(comparison: Comparison, layout: str) -> str:
-    """Say how long sound lasts in a layout, and how evenly; empty if it is not known."""
-    labels = _octaves(comparison, hints=True)
+    """Say how long sound lasts in a layout, and how evenly  (C9); empty if it is not known.
+
+    Only octaves that are no hints are held against each other; the rest is told apart.
+    """
+    labels = _octaves(comparison)
     if len(labels) < 2:
         return ""
-    times = {label: comparison.readings.t30_s(layout, label) for label in labels}
-    longest, shortest = max(times, key=times.__getitem__), min(times, key=times.__getitem__)
+    read = comparison.readings
     first = next(n for n in comparison.layouts if comparison.is_one_state(n, layout))
-    before = ""
+    before, now = "", ""
     if layout != first:
         before = f"; {first}: {amount(_mean_s(comparison, first, labels), 0.01)} s"
-    modal = [label for label in labels if label not in _octaves(comparison)]
-    if modal:
-        before += f" ({listed([band_name(one) for one in modal])}: a hint)"
-    now = "" if layout == first else "now "
-    said = f"{layout}: from {band_name(labels[0])} to {band_name(labels[-1])} it {now}lingers"
-    if times[longest] <= EVEN_RATIO * times[shortest]:
-        mean_s = _mean_s(comparison, layout, labels)
-        return f"{said} {amount(mean_s, 0.01)} s, evenly{before}."
-    ratio = times[longest] / times[shortest]
-    return (
-        f"{said} unevenly, {amount(times[longest], 0.01)} s at {band_name(longest)} and "
-        f"{amount(times[shortest], 0.01)} s at {band_name(shortest)}, {ratio:.1f} times as "
-        f"long{before}."
+        now = "now "
+    by = ", by rays," if wave_octaves(read) else ""
+    said = (
+        f"{layout}: from {band_name(labels[0])} to {band_name(labels[-1])}{by} it {now}lingers"
     )
+    mean = f"{amount(_mean_s(comparison, layout, labels), 0.01)} s"
+    how = evenness(read, layout, labels)
+    longest, shortest = band_name(how.longest), band_name(how.shortest)
+    if how.is_uneven:
+        times = [amount(read.t30_s(layout, b), 0.01) for b in (how.longest, how.shortest)]
+        said += (
+            f" unevenly, {times[0]} s at {longest} and {times[1]} s at {shortest}, {how.times}"
+        )
+    elif how.is_even:
+        said += f" {mean}, evenly"
+    else:
+        said += (
+            f" {mean}; whether evenly cannot be told: {longest} lasts {how.times} as "
+            f"{shortest}, and up to {EVEN_RATIO} times is even"
+        )
+    return f"{said}{before}.{_of_hints(comparison, layout)}"
+
+
+def _of_hints(comparison: Comparison, layout: str) -> str:
+    """Give the low-mids that are hints, each by its method."""
+    read, said = comparison.readings, ""
+    waves = wave_octaves(read)
+    hints = [b for b in _octaves(comparison, hints=True) if b not in _octaves(comparison)]
+    for words, octaves in (
+        ("By waves, a hint", [b for b in hints if b in waves]),
+        ("Where single modes rule, a hint", [b for b in hints if b not in waves]),
+    ):
+        if octaves:
+            each = [
+                f"{amount(read.t30_s(layout, b), 0.01)} s at {band_name(b)}" for b in octaves
+            ]
+            said += f" {words}: {listed(each)}."
+    return said
+
+
+def where_methods_meet(comparison: Comparison, layouts: Sequence[str]) -> str:
+    """Say what waves and rays give in the octave that both answer for; empty without one."""
+    found = (seam(comparison.readings, name) for name in layouts)
+    return seam_sentence([one for one in found if one is not None])
 
 
 def same_price(comparison: Comparison) -> Iterator[str]:

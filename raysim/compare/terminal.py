@@ -8,11 +8,14 @@ from rich.table import Table
 from rich.text import Text
 
 from raysim.compare.bass import BassCompared
+from raysim.compare.bass_sentences import listed
 from raysim.compare.comparison import Comparison, Judged
+from raysim.compare.evenness import wave_octaves
 from raysim.compare.sentences import LIMITS, sentences
 from raysim.report.numbers import (
     NOTHING,
     amount,
+    band_name,
     change,
     frequency,
     index_of_one,
@@ -62,7 +65,7 @@ def _figures(c: Comparison) -> Table:
     table = _table(
         f"{c.title}: the layouts",
         "Means over pairs. Layouts of a state with one letter cannot be told apart by anything "
-        f"compared. T30 below {frequency(c.transition_hz)} is a hint.\n"
+        f"compared. T30 below {frequency(c.transition_hz)} is a hint{_by_waves(c)}.\n"
         f"{c.home.words}: {c.home.t30_s:g} s ({c.home.source}; {c.home.certainty}).",
     )
     table.add_column("layout")
@@ -77,6 +80,12 @@ def _figures(c: Comparison) -> Table:
             cells.append(_value(measure, value, resolution))
         table.add_row(Text(name), _letter(c, name), *cells)
     return table
+
+
+def _by_waves(c: Comparison) -> str:
+    """Say which octaves are of another method than the rest."""
+    octaves = [band_name(b) for b in wave_octaves(c.readings)]
+    return f"; so is that of {listed(octaves)}, by waves, the rest by rays" if octaves else ""
 
 
 def _letter(c: Comparison, name: str) -> str:

@@ -30,7 +30,8 @@ class Lingers:
     name: str
     t30_s: Float  # (n_octave,)
     error_s: Float  # (n_octave,)
-    is_hint: tuple[bool, ...]  # below the transition frequency
+    is_hint: tuple[bool, ...]  # below the transition frequency, or by waves
+    by_wave: tuple[bool, ...] = ()  # the wave solver answers for it; empty: for none
 
 
 def _step(span: float, most: int) -> float:
@@ -76,6 +77,8 @@ def decay_picture(
         canvas.text(left - 5, y_of(k * step) + 4, f"{k * step:.3g}", "tick", "end")
     canvas.text(2, 11, "seconds", "axis")
     canvas.text(_WIDTH - right, 11, "pitch in Hz below", "axis", "end")
+    if any(now.by_wave):
+        canvas.text(0.5 * _WIDTH - 36.0, 11, "hatched: by waves", "axis", "middle")
     said = []
     for i, label in enumerate(labels):
         x, time_s = left + pitch * (i + 0.5), float(now.t30_s[i])
@@ -83,7 +86,8 @@ def decay_picture(
         if math.isfinite(time_s):
             css = "bar modal" if now.is_hint[i] else "bar"
             canvas.rect(x - 0.3 * pitch, y_of(time_s), 0.6 * pitch, base - y_of(time_s), css)
-            said.append(f"{band_name(label)} {amount(time_s, 0.01)} s")
+            by = " by waves" if any(now.by_wave[i : i + 1]) else ""
+            said.append(f"{band_name(label)} {amount(time_s, 0.01)} s{by}")
         else:
             canvas.text(x, base - 4, "–", "tick", "middle")
     for (low_s, high_s, counts), run in groupby(

@@ -14,9 +14,18 @@ from typing import Final
 import numpy as np
 
 from raysim.compare.comparison import Comparison, Judged
+from raysim.compare.evenness import (
+    Kept,
+    Seam,
+    is_tilted,
+    kept_by_waves,
+    seam,
+    tilt,
+    wave_octaves,
+)
 from raysim.compare.front import Price, is_nearer
 from raysim.compare.jnd import least_factor
-from raysim.compare.sentences import EVEN_RATIO, SAME_PRICE
+from raysim.compare.sentences import SAME_PRICE
 from raysim.compare.targets import Reached
 from raysim.planning.book import Book, Plan
 
@@ -24,9 +33,6 @@ from raysim.planning.book import Book, Plan
 LITTLE_SHARE: Final = 1.0 / 3.0
 #: What stands or lies leaves no trace.
 LOOSE: Final = ("standing", "laid")
-
-#: Octaves whose decay is held against each other.
-LOWS, HIGHS = ("250", "500"), ("2k", "4k")
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +45,12 @@ class Candidate:
     steps: float  # beyond the aim, NaN not known
     error: float
     mean_s: float  # T30, mean over the octaves that the distance is of
-    tilt: float  # T30 of 250 and 500 Hz over that of 2 and 4 kHz
-    has_hints: bool  # some of these octaves lie below the transition frequency
+    lows: tuple[str, ...]  # of 250 and 500 Hz those that are no hints
+    tilt: float  # T30 of these over that of 2 and 4 kHz; NaN not known
+    tilt_error: float
+    is_dull: bool  # lows outlast highs for certain, and more than in the room as described
+    kept: Kept | None  # low-mids by waves, where they tell of the same; a hint
+    seam: Seam | None  # the octave that waves and rays both answer for
     price: Price | None
     group: str  # letter: same letter, not told apart by anything
 
@@ -91,6 +101,7 @@ class Verdict:
     as_near: tuple[str, ...]  # allowed, and not told from the choice by the aim
     nearer_but: tuple[str, ...]  # forbidden, nearer than the choice, worth their money
     traps: tuple[Trap, ...]
+    wave_octaves: tuple[str, ...] = ()  # T30 that the wave solver answers for
 
     @property
     def pick(self) -> Candidate:
@@ -153,10 +164,10 @@ def _verdict(
     plans: Mapping[str, Plan],
 ) -> Verdict:
     reached = judged.reached
+    factor = _factor(reached, len(names))
     candidates = tuple(
-        _candidate(name, layout, reached, comparison, plans) for name, layout in names.items()
+        _candidate(name, names, reached, comparison, plans, factor) for name in names
     )
-    factor = _factor(reached, len(candidates))
     allowed = {c.name: c for c in candidates if c.is_allowed}
     best_of = _worth_their_money(reached, allowed.values(), factor)
     pick = best_of[-1] if best_of else ""
@@ -198,6 +209,7 @@ def _verdict(
         ),
         nearer_but=tuple(nearer),
         traps=_traps(reached, candidates, first, factor),
+        wave_octaves=wave_octaves(comparison.readings),
     )
 
 
@@ -234,15 +246,17 @@ def _factor(reached: Reached, n: int) -> float:
 
 def _candidate(
     name: str,
-    layout: str,
+    names: Mapping[str, str],  # of one state, and which layout of the scene each is of
     reached: Reached,
     comparison: Comparison,
     plans: Mapping[str, Plan],
+    factor: float,
 ) -> Candidate:
-    i = reached.layouts.index(name)
-    lows, highs = (_mean_s(comparison, name, labels) for labels in (LOWS, HIGHS))
+    i, layout, read = reached.layouts.index(name), names[name], comparison.readings
+    bare = next((n for n, of in names.items() if not of), None)
+    tilted = tilt(read, name)
+    is_dull = bare is not None and is_tilted(tilted, tilt(read, bare), factor)
     letter = next(k for k, group in enumerate(comparison.groups) if name in group)
-    hints = [comparison.readings.find("t30_s", band) for band in (*LOWS, *HIGHS)]
     return Candidate(
         name=name,
         layout=layout,
@@ -250,10 +264,12 @@ def _candidate(
         steps=float(reached.steps[i]),
         error=float(reached.error[i]),
         mean_s=_mean_s(comparison, name, reached.octaves),
-        tilt=lows / highs if highs > 0.0 else math.nan,
-        has_hints=any(
-            j is not None and comparison.readings.quantities[j].is_hint for j in hints
-        ),
+        lows=tilted.lows,
+        tilt=tilted.value,
+        tilt_error=tilted.error,
+        is_dull=is_dull,
+        kept=kept_by_waves(read, name, bare) if bare is not None and is_dull else None,
+        seam=seam(read, name),
         price=comparison.prices.get(name),
         group=chr(ord("a") + letter) if letter < 26 else str(letter + 1),
     )
@@ -317,7 +333,7 @@ def _traps(
         if not c.layout or c.name == first or not math.isfinite(c.steps):
             continue
         kind, instead, size = "", "", math.nan
-        if is_dull(c, bare) and is_nearer(reached, first, c.name, factor):
+        if c.is_dull and is_nearer(reached, first, c.name, factor):
             kind, size = "dull", c.tilt
         elif (
             bare is not None
@@ -343,11 +359,6 @@ def _is_dead(reached: Reached, one: Candidate) -> bool:
     """Tell if sound lasts shorter than the aim asks for, mean over the octaves that count."""
     lows = [b.low_s for b in reached.aim.counted if b.band in reached.octaves]
     return bool(lows) and one.mean_s < sum(lows) / len(lows)
-
-
-def is_dull(one: Candidate, bare: Candidate | None) -> bool:
-    """Tell if the lows outlast the highs, and more than in the room as it is."""
-    return bare is not None and one.tilt > EVEN_RATIO * max(bare.tilt, 1.0)
 
 
 def _instead(

@@ -10,8 +10,10 @@ from typing import Final
 
 from raysim.compare.comparison import check_use, compare
 from raysim.compare.gathering import gather_compared
+from raysim.compare.leave_one_out import runs_without
 from raysim.compare.rows import write_compared
 from raysim.decision.evidence import evidence
+from raysim.decision.languages import second_language
 from raysim.decision.page import DecisionPage, decision_page
 from raysim.decision.render import render
 from raysim.decision.tables import write_tables
@@ -19,7 +21,7 @@ from raysim.errors import Complaint, SceneError
 from raysim.folders import RESULTS_NAME, refuse_foreign
 from raysim.planning.book import make_book
 from raysim.planning.layout_prices import layout_prices
-from raysim.store.file import bass_key, complete_layouts, open_results
+from raysim.store.file import Results, bass_key, complete_layouts, open_results
 from raysim.store.replace import replace_file, replacement_target
 from raysim.study import ALL, AS_DESCRIBED, Prepared, folder_for, prepare_all, run
 from raysim.tracing import Tell, say_nothing
@@ -105,6 +107,7 @@ def make_report(
     use: str | None = None,
     prices: Path | None = None,
     tell: Tell = say_nothing,
+    second: str | None = None,
 ) -> Made:
     """Make the report of a scene: page, tables, and the results if they are missing.
 
@@ -120,6 +123,8 @@ def make_report(
         A price file of the user's, over that of the scene.
     tell : callable, optional
         Called with the share done and what is known so far.
+    second : str, optional
+        Code of the language beside English on the sheet to sign: "de" or "nl".
 
     Returns
     -------
@@ -129,8 +134,10 @@ def make_report(
     ------
     RaysimError
         A scene, prices or a place that cannot be used. RS-T70: nothing to decide between.
+        RS-T71: a language that is not known.
     """
     check_use(use)
+    beside = None if second is None else second_language(second)
     described = prepared[0].described
     if not described.layouts:
         raise SceneError(
@@ -146,25 +153,36 @@ def make_report(
     refuse_foreign(folder)
     results_path = folder / RESULTS_NAME
     lacking = missing(prepared, results_path)
-    facts = None
     if lacking:
-        facts = run(
-            prepared, folder, lambda share, what: tell(_SIMULATED * share, what), workers=None
-        ).facts
+        run(prepared, folder, lambda share, what: tell(_SIMULATED * share, what), workers=None)
     begin = _SIMULATED if lacking else 0.0
     left = 1.0 - begin
     target = replacement_target(folder / REPORT_NAME)
     with open_results(results_path) as results:
         tell(begin, "measures")
-        facts = facts or gather_compared(results)
+        results.show_only(_asked(prepared, results))
+        facts = gather_compared(results)
         tell(begin + 0.6 * left, "comparing")
         by_layout, currency = layout_prices(results, described.path, prices)
         comparison = compare(results, use, by_layout, currency, facts)
         tell(begin + 0.8 * left, "drawing")
         found = evidence(results, facts, comparison, book)
-        page = decision_page(found)
+        page = decision_page(found, beside)
         text = render(page)
         replace_file(target, text.encode)
         written = (*write_compared(comparison, folder), *write_tables(found, page, folder))
     tell(1.0, "done")
     return Made(page, folder / REPORT_NAME, written, len(lacking))
+
+
+def _asked(prepared: Sequence[Prepared], results: Results) -> set[str]:
+    """Give what the report is about: other states that the file holds may lack layouts."""
+    names = {one.name for one in prepared}
+    stored = {
+        name: (results.layout(name).treatment_layout, results.layout(name).state)
+        for name in results.layout_names
+    }
+    for layout, without in runs_without(stored).items():
+        if layout in names:
+            names.update(without.values())
+    return names

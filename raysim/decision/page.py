@@ -13,17 +13,21 @@ from raysim.compare.sentences import sentences
 from raysim.decision.consent import ConsentSheet, consent_sheet
 from raysim.decision.evidence import Evidence
 from raysim.decision.judgement import Verdict
+from raysim.decision.languages import ENGLISH, Language
 from raysim.decision.pictures import decay_note, decay_pictures, money_picture, room_pictures
 from raysim.decision.sheets import (
     bass_sheet,
     counted,
+    drop_order,
     early_sheet,
     layouts_note,
     layouts_sheet,
     spared_sheets,
     states_sheet,
+    with_drop_order,
     worth_sheets,
 )
+from raysim.decision.verify import VerifyPage, verify_page
 from raysim.decision.words import (
     alike,
     called,
@@ -100,7 +104,8 @@ class DecisionPage:
     bass_sheet: Sheet | None  # of all layouts
     worth: tuple[Sheet, ...]
     cautions: tuple[Caution, ...]
-    consent: ConsentSheet | None
+    consent: tuple[ConsentSheet, ...]  # the same in one language or two
+    verify: VerifyPage | None
     ignored: tuple[str, ...]
     limits: tuple[str, ...]
     footer: tuple[tuple[str, str], ...]
@@ -109,12 +114,14 @@ class DecisionPage:
     kind_words: dict[str, str]
 
 
-def decision_page(e: Evidence) -> DecisionPage:
+def decision_page(e: Evidence, second: Language | None = None) -> DecisionPage:
     """Finish all texts and pictures.
 
     Parameters
     ----------
     e : Evidence
+    second : Language, optional
+        That stands beside English on the sheet to sign.
 
     Returns
     -------
@@ -122,7 +129,7 @@ def decision_page(e: Evidence) -> DecisionPage:
     """
     comparison, first = e.comparison, e.first
     shown = book_page(e.book)
-    pages = {p.name: replace(p, cuts=counted(p.cuts)) for p in shown.plans}
+    pages = {p.name: _with_orders(e, p) for p in shown.plans}
     # Where nothing is to be taken, drawings still show what comes nearest of all.
     pick = first.shown.layout
     plan = pages.get(pick)
@@ -154,15 +161,29 @@ def decision_page(e: Evidence) -> DecisionPage:
         bass_sheet=bass_sheet(e, first),
         worth=(*worth_sheets(e), *spared_sheets(e)),
         cautions=tuple(_cautions(e, shown, pick)),
-        consent=None
+        consent=()
         if chosen is None
-        else consent_sheet(e.book.scene, first, chosen, comparison),
+        else tuple(
+            consent_sheet(e.book.scene, first, chosen, comparison, language)
+            for language in (ENGLISH, second)
+            if language is not None
+        ),
+        verify=None if chosen is None else verify_page(e, chosen),
         ignored=tuple(e.results.ignored),
         limits=tuple(dict.fromkeys((*COMPARED_LIMITS[:3], *limits_of(transition_hz)))),
         footer=_footer(e),
         said=sentences(comparison),
         decided_words=_DECIDED,
         kind_words=KIND_WORDS,
+    )
+
+
+def _with_orders(e: Evidence, plan: PlanPage) -> PlanPage:
+    """Give a plan's tables as this page has them: boards counted, items in order."""
+    return replace(
+        plan,
+        cuts=counted(plan.cuts),
+        items=with_drop_order(plan.items, *drop_order(e, plan.name)),
     )
 
 

@@ -7,6 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from raysim.compare.bass_sentences import listed
+from raysim.compare.evenness import seam_sentence
 from raysim.compare.figures import OCTAVES
 from raysim.decision.charts import Lingers, decay_picture, front_picture
 from raysim.decision.drawn import as_things
@@ -15,7 +17,7 @@ from raysim.decision.judgement import Candidate, Verdict
 from raysim.decision.sheets import value_of
 from raysim.decision.words import called
 from raysim.report.drawing import room_figures
-from raysim.report.numbers import amount, change, frequency
+from raysim.report.numbers import amount, band_name, change, frequency
 from raysim.report.svg import Figure
 
 
@@ -40,6 +42,7 @@ def _lingers(e: Evidence, c: Candidate) -> Lingers:
         np.array([v for v, _ in each]),
         np.array([s for _, s in each]),
         tuple(j is not None and r.quantities[j].is_hint for j in where),
+        tuple(j is not None and r.quantities[j].by_wave for j in where),
     )
 
 
@@ -81,9 +84,22 @@ def decay_note(v: Verdict, transition_hz: float) -> str:
         "layout; heavy dashes: the room as it is; dashed boxes: what rooms for "
         f"{aim.words} usually aim at, thin where it does not count towards the steps. "
         "Whiskers: one standard error of the calculation. "
-        f"Hatched: below {frequency(transition_hz)} single modes rule, take it as a hint. "
-        f"Source of the aim: {sources}. {' '.join(aim.remarks)}"
+        f"{_hatched(v, transition_hz)} Source of the aim: {sources}. {' '.join(aim.remarks)}"
     )
+
+
+def _hatched(v: Verdict, transition_hz: float) -> str:
+    """Say of which method hatched octaves are, and how far the two are apart."""
+    below = f"below {frequency(transition_hz)}"
+    if not v.wave_octaves:
+        return f"Hatched: {below} single modes rule, take it as a hint."
+    octaves = listed([band_name(b) for b in v.wave_octaves])
+    seams = [replace(c.seam, layout=called(c)) for c in v.candidates if c.seam is not None]
+    return (
+        f"Hatched: by waves ({octaves}), another method than the rest, which is by rays; a "
+        f"hint, as is all {below}, where single modes rule. "
+        f"{seam_sentence(seams)}"
+    ).rstrip()
 
 
 def room_pictures(e: Evidence, v: Verdict) -> tuple[Figure, ...]:

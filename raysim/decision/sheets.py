@@ -4,7 +4,8 @@ Finished texts with their standard error; a dash where there is no number.
 """
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Final
 
 from raysim.compare.leave_one_out import Worth
@@ -192,6 +193,52 @@ def spared_sheets(e: Evidence) -> Iterator[Sheet]:
                 "By Eyring's formula: a hint, which does not know where an item hangs. Ordered "
                 "by steps lost for the money saved.",
             )  # fmt: skip
+
+
+def drop_order(e: Evidence, layout: str) -> tuple[dict[str, int], str]:
+    """Give what to leave out first, second and so on, and how that is known.
+
+    Parameters
+    ----------
+    e : Evidence
+    layout : str
+        As the scene calls it.
+
+    Returns
+    -------
+    (dict of str to int, str)
+        By item, from 1; "traced", "formula", or empty where nothing is known.
+    """
+    name = next((c.name for c in e.first.candidates if c.layout == layout), "")
+    traced, by_formula = e.first.judged.worth.get(name, ()), e.spared.get(name, ())
+    items = [one.item for one in traced or by_formula]
+    how = ("traced" if traced else "formula") if items else ""
+    return {item: i + 1 for i, item in enumerate(items)}, how
+
+
+def with_drop_order(sheet: Sheet, order: Mapping[str, int], how: str) -> Sheet:
+    """Add what to leave out first to a table whose rows begin with an item.
+
+    Examples
+    --------
+    >>> one = Sheet("What", ("mark", "kg"), (1,), (("W1", "7"), ("W2", "7")), "")
+    >>> with_drop_order(one, {"W2": 1, "W1": 2}, "traced").rows
+    (('W1', '2', '7'), ('W2', '1', '7'))
+    """
+    if not order:
+        return sheet
+    known = "as traced" if how == "traced" else "by Eyring's formula, a hint"
+    return replace(
+        sheet,
+        columns=(sheet.columns[0], "drop order", *sheet.columns[1:]),
+        numeric=(1, *(i + 1 for i in sheet.numeric)),
+        rows=tuple(
+            (row[0], f"{order[row[0]]}" if row[0] in order else NOTHING, *row[1:])
+            for row in sheet.rows
+        ),
+        note=f"{sheet.note} Drop order: what to leave out first if something has to go, "
+        f"{known}; ask again after the first.",
+    )
 
 
 def _worth_row(one: Worth) -> tuple[str, ...]:

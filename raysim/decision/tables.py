@@ -13,6 +13,8 @@ from pathlib import Path
 from raysim.compare.tidy import Cell, Row
 from raysim.decision.evidence import Evidence
 from raysim.decision.page import DecisionPage
+from raysim.decision.sheets import drop_order
+from raysim.decision.verify import built_rows, verify_rows
 from raysim.planning.book import Plan
 from raysim.planning.book_page import sentence_of
 from raysim.store.replace import replace_file, replacement_target
@@ -35,17 +37,19 @@ def as_tables(e: Evidence) -> dict[str, list[Row]]:
     Returns
     -------
     dict of str to list of dict
-        choices, layouts, items, shopping, cuts, findings; without rows where there is
-        nothing to say.
+        choices, layouts, items, shopping, cuts, findings; and built and verify, with empty
+        cells to fill in. Without rows where there is nothing to say.
     """
     plans = e.book.plans
     return {
         "choices": _choices(e),
         "layouts": _layouts(e),
-        "items": [row for plan in plans for row in _items(plan)],
+        "items": [row for plan in plans for row in _items(e, plan)],
         "shopping": [row for plan in plans for row in _shopping(plan)],
         "cuts": [row for plan in plans for row in _cuts(plan)],
         "findings": [row for plan in plans for row in _findings(plan)],
+        "built": built_rows(e),
+        "verify": verify_rows(e),
     }
 
 
@@ -89,7 +93,8 @@ def _layouts(e: Evidence) -> list[Row]:
     ]  # fmt: skip
 
 
-def _items(plan: Plan) -> list[Row]:
+def _items(e: Evidence, plan: Plan) -> list[Row]:
+    order, how = drop_order(e, plan.layout.name)
     return [
         {
             "layout": plan.layout.name, "item": line.item.name,
@@ -103,6 +108,7 @@ def _items(plan: Plan) -> list[Row]:
             "held_by": line.item.fixing, "mass_kg": _number(line.mass_kg),
             "price": _number(line.cost.likely), "price_low": _number(line.cost.low),
             "price_high": _number(line.cost.high), "currency": plan.bill.currency,
+            "drop": order.get(line.item.name), "drop_by": how,
             "leaves": line.item.treatment.leaves,
         }
         for line in plan.bill.items

@@ -10,12 +10,12 @@ from typing import Final
 from raysim.compare.bass_sentences import listed
 from raysim.compare.comparison import Comparison
 from raysim.compare.sentences import drop_first
-from raysim.decision.judgement import LOWS, Candidate, Trap, Verdict, is_dull, lowered_db
+from raysim.decision.judgement import Candidate, Trap, Verdict, lowered_db
 from raysim.decision.spared import Spared
 from raysim.planning.book import Plan
 from raysim.planning.book_page import sentence_of
 from raysim.report.finding import Finding
-from raysim.report.numbers import amount, band_name
+from raysim.report.numbers import amount, band_name, with_error
 from raysim.scene.model import Scene
 
 #: Octaves whose mean is "the middle of the range".
@@ -83,10 +83,29 @@ def _firm(verdict: Verdict, bare: Candidate | None) -> str:
     return f" It is nearer than the room as it is in {' and in '.join(said)}."
 
 
-def _lows(comparison: Comparison, name: str) -> str:
-    """Name the octaves that count as lows, those that are known."""
-    known = [b for b in LOWS if math.isfinite(comparison.readings.t30_s(name, b))]
-    return listed([band_name(b) for b in known])
+def _outlast(c: Candidate, by_rays: bool) -> str:
+    """Say how much longer lows last than highs, of which octaves and by which method."""
+    by = ", by rays," if by_rays else ""
+    return (
+        f"At {_bands(c.lows)}{by} sound lasts {with_error(c.tilt, c.tilt_error, 0.01)} times "
+        "as long as at 2 and 4 kHz"
+    )
+
+
+def _by_waves(c: Candidate) -> str:
+    """Say what waves tell of the same, each method held against itself; empty if nothing."""
+    if c.kept is None:
+        return ""
+    (low_s, was_low_s), (high_s, was_high_s) = c.kept.low_s, c.kept.high_s
+    return (
+        f" By waves, a hint, it is the same at {_bands(c.kept.lows)}: {amount(low_s, 0.01)} s "
+        f"are left of {amount(was_low_s, 0.01)} s there, and at 2 and 4 kHz, by rays, "
+        f"{amount(high_s, 0.01)} s of {amount(was_high_s, 0.01)} s."
+    )
+
+
+def _bands(labels: Sequence[str]) -> str:
+    return listed([band_name(b) for b in labels])
 
 
 def _as_near(verdict: Verdict) -> str:
@@ -132,12 +151,12 @@ def _remark(verdict: Verdict) -> str:
 def other_choices(verdict: Verdict, comparison: Comparison) -> Iterator[Finding]:
     """Say what else to take, for less money, without holes, or against loudness."""
     pick = verdict.pick
-    if pick.layout and is_dull(pick, verdict.bare):
+    if pick.layout and pick.is_dull:
         yield Finding(
             "watch",
             f"{pick.name} takes more of the highs than of the lows",
-            f"At {_lows(comparison, pick.name)} sound lasts {pick.tilt:.1f} times as "
-            "long as at 2 and 4 kHz. Deeper panels, or air behind them, would even it out.",
+            f"{_outlast(pick, bool(verdict.wave_octaves))}.{_by_waves(pick)} Deeper panels, or "
+            "air behind them, would even it out.",
         )
     for choice in verdict.choices[1:]:
         c = verdict.of(choice.name)
@@ -203,16 +222,17 @@ def _why(trap: Trap, c: Candidate, verdict: Verdict, comparison: Comparison) -> 
     parts = [f"{_price(c, comparison.currency)}."]
     pick = verdict.pick
     if trap.kind == "dull":
-        hint = "; partly a hint, since some of these octaves ring at single modes" * c.has_hints
         bare = verdict.bare
-        was = f" (in the room as it is: {bare.tilt:.1f} times)" if bare is not None else ""
+        was = f" (in the room as it is: {bare.tilt:.2f} times)" if bare is not None else ""
         parts.append(
-            f"At {_lows(comparison, c.name)} sound lasts {c.tilt:.1f} times as "
-            f"long as at 2 and 4 kHz{was}{hint}: thin and soft things do that, and rooms sound "
-            "boxy or dull for it. A picture does not show it."
+            f"{_outlast(c, bool(verdict.wave_octaves))}{was}: thin and soft things do that, "
+            f"and rooms sound boxy or dull for it. A picture does not show it.{_by_waves(c)}"
         )
         if pick.layout:
-            parts.append(f"With {pick.name} it is {pick.tilt:.1f} times.")
+            parts.append(
+                f"With {pick.name} it lasts {with_error(pick.tilt, pick.tilt_error, 0.01)} "
+                "times as long."
+            )
     elif trap.kind == "dead":
         low_s = min(b.low_s for b in verdict.judged.reached.aim.counted)
         parts.append(

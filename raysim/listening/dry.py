@@ -16,6 +16,7 @@ import numpy as np
 import soundfile
 
 from raysim.errors import AudioError, Complaint, figure
+from raysim.listening.loudness import BLOCK_S
 from raysim.units import Float, to_level_db
 
 _N_BLOCK: Final = 65_536
@@ -86,7 +87,7 @@ def dry_recording(path: Path, channel: int | None = None) -> DrySound:
     -------
     DrySound
         With cautions: RS-L21 clipped, RS-L22 cut short, RS-L23 low rate, RS-L24 several
-        channels alike, RS-L25 room in the recording.
+        channels alike, RS-L25 room in the recording, RS-L34 very short.
 
     Raises
     ------
@@ -227,6 +228,12 @@ def _cautions(
             Complaint(where, f"ends early: {figure(promised / rate)} s were begun, "
                       f"{figure(looked.n_sample / rate)} s are there.",
                       "Copy or export it again, if the end matters.", "RS-L22")
+        )  # fmt: skip
+    if looked.n_sample < BLOCK_S * rate:
+        found.append(
+            Complaint(where, f"lasts {figure(looked.n_sample / rate)} s, and loudness is "
+                      f"measured in blocks of {BLOCK_S:g} s.", "Give some seconds of "
+                      "sound, or do not trust the loudness that is told.", "RS-L34")
         )  # fmt: skip
     if rate < _RATE_GOOD_HZ:
         found.append(

@@ -15,6 +15,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
+
 import raysim
 from raysim.errors import AudioError, Complaint, SettingsError
 from raysim.folders import make_folder
@@ -147,16 +149,26 @@ def _check_choice(what: str, value: object, known: Sequence[object]) -> None:
 def common_pair(
     results: Results, layouts: Sequence[str], source: str | None, receiver: str | None
 ) -> tuple[str, str]:
-    """Give the pair asked for, or the first that every layout has."""
+    """Give the pair asked for, or else the one farthest apart that every layout has.
+
+    Close to a source the direct sound covers the room, and layouts hardly differ.
+    """
     held = [results.pair_names(layout) for layout in layouts]
     if source is not None and receiver is not None:
         for layout in layouts:
             results.pair(layout, source, receiver)  # complains by name
         return source, receiver
-    for pair in held[0]:
-        fits = source in (None, pair[0]) and receiver in (None, pair[1])
-        if fits and all(pair in other for other in held):
-            return pair
+    fits = [
+        (s, r)
+        for s, r in held[0]
+        if source in (None, s) and receiver in (None, r) and all((s, r) in h for h in held)
+    ]
+    if fits:
+        from_m = {one.name: one.position_m for one in results.sources}
+        to_m = {one.name: one.position_m for one in results.receivers}
+        return max(
+            fits, key=lambda pair: float(np.linalg.norm(from_m[pair[0]] - to_m[pair[1]]))
+        )
     pairs = "; ".join(f'"{s}" to "{r}"' for s, r in held[0])
     asked = " and ".join(f'"{one}"' for one in (source, receiver) if one is not None)
     raise SettingsError(

@@ -103,4 +103,5 @@ def room_decay_with_bass(
         t30_s=np.where(low, measured.t30_s, decay.t30_s),
         error_s=np.where(low, measured.error["t30_s"], decay.error_s),
         without_s=without,
+        rays_t30_s=decay.t30_s,
     )

@@ -116,6 +116,8 @@ class RoomDecay:
     error_s: Float
     hidden: bool  # some band is of the sound without the direct, which hid the rest
     without_s: Float | None = None  # (n_batch, n_band) T30 without each batch
+    #: (n_band,) T30 of rays in all bands; None: that is what ``t30_s`` is
+    rays_t30_s: Float | None = None
 
 
 def room_decay(

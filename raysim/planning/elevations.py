@@ -25,9 +25,17 @@ from raysim.units import Float
 #: What holds for every drawing of a layout.
 HOW_TO_READ: Final = (
     "To scale. Millimetres along the surface, from the corners named in the table below to the "
-    "nearest edge. Hatched: keep clear. Do not drill before you have looked for cables and "
-    "pipes."
+    "nearest edge. Hatched: keep clear. A mark with “!” stands on each piece that takes a "
+    "check before anything is drilled or hung; what to check stands below the drawing. Cross "
+    "it off when it is done."
 )
+#: What goes into the surface, or hangs from what does.
+DRILLED: Final = ("screwed", "hung", "on rail")
+#: Shape of the mark, and what to check before: on walls, and over heads.
+_CHECKS: Final = {
+    "diamond": "Check before drilling: cables, pipes, asbestos, what the wall is.",
+    "triangle": "Check before hanging: what holds it, second tie, cables, pipes.",
+}
 
 _WIDTH: Final = 620.0
 _MARGIN: Final = 62.0
@@ -38,6 +46,8 @@ _ON_M: Final = 0.02
 _TYPE: Final = 14.5
 #: Where along the edge of its piece a measure may start.
 _SHARES: Final = (0.5, 0.3, 0.7, 0.15, 0.85, 0.4, 0.6)
+#: Half the height of a mark to check before, and the height of its line below the drawing.
+_MARK, _ROW = 9.0, 24.0
 #: How many lines may run beside it, on each side.
 _N_BESIDE: Final = 5
 
@@ -104,8 +114,11 @@ def _elevation(
     ident: str,
 ) -> Figure:
     sheet, outline = _lay_out(scene, mesh, name, placed[0].normal)
+    asked = [shape for shape in _CHECKS if any(_check(p) == shape for p in placed)]
     height = sheet.base + _MARGIN
-    canvas = Canvas(_WIDTH, height)
+    canvas = Canvas(_WIDTH, height + _ROW * len(asked))
+    for i, shape in enumerate(asked):
+        _legend(canvas, height + _ROW * i, shape)
     _shape(canvas, sheet, outline, "outline")
     zones = [k for k in kept if k.zone.kind != "access"]  # within reach is not kept clear
     names: list[tuple[BaseGeometry, str, str]] = []
@@ -133,7 +146,7 @@ def _elevation(
     level = abs(float(placed[0].normal[2])) > 0.999
     seen = "seen from above" if level else "seen from inside the room, laid flat"
     marks = ", ".join(p.item.name for p in placed)
-    about = f"{name} with {marks}, to scale, {seen}."
+    about = " ".join([f"{name} with {marks}, to scale, {seen}.", *(_CHECKS[a] for a in asked)])
     return canvas.figure(ident, name, about, f"{seen[0].upper()}{seen[1:]}.")
 
 
@@ -218,6 +231,43 @@ def _piece(canvas: Canvas, sheet: _Sheet, placed: Placed) -> None:
         canvas.text(x, y + 0.9 * _TYPE + _TYPE * i, row, "piece-size", "middle")
     wide = max(_width(row) for row in (item.name, *rows))
     canvas.keep_off(x - 0.5 * wide, y - 18.0, wide, 22.0 + _TYPE * len(rows))
+    shape = _check(placed)
+    if shape:
+        _check_marks(canvas, sheet, low, high, item.count, shape)
+
+
+def _check(placed: Placed) -> str:
+    """Give the shape that marks what to check before, or nothing if nothing is fixed."""
+    if placed.overhead:
+        return "triangle"
+    return "diamond" if placed.item.fixing in DRILLED else ""
+
+
+def _check_marks(
+    canvas: Canvas, sheet: _Sheet, low: Float, high: Float, count: tuple[int, int], shape: str
+) -> None:
+    """Put a mark into the upper right corner of each piece."""
+    side = (high - low) / np.array(count)
+    inset = np.minimum(1.4 * _MARK / sheet.scale, 0.5 * side)
+    for i in range(count[0]):
+        for j in range(count[1]):
+            corner = low + side * (i + 1, j + 1) - inset
+            x, y = sheet.lay(corner[None])[0].tolist()
+            _check_mark(canvas, x, y, shape)
+
+
+def _check_mark(canvas: Canvas, x: float, y: float, shape: str) -> None:
+    canvas.mark(shape, x, y, _MARK, "check")
+    canvas.text(x, y + 4.5, "!", "check-text", "middle")
+    canvas.keep_off(x - _MARK, y - _MARK, 2.0 * _MARK, 2.0 * _MARK)
+
+
+def _legend(canvas: Canvas, top: float, shape: str) -> None:
+    """Say below the drawing what a mark asks for."""
+    y = top + 0.5 * _ROW - 4.0
+    _check_mark(canvas, _MARGIN + _MARK, y, shape)
+    canvas.text(_MARGIN + 3.0 * _MARK, y + 5.0, _CHECKS[shape], "check-words")
+    canvas.keep_off(0.0, top - 4.0, _WIDTH, _ROW)
 
 
 def _width(words: str) -> float:

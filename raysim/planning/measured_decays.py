@@ -106,7 +106,7 @@ def _decay(
     if measure in _OTHER or not cell["value"]:
         return None
     if measure not in DECAYS:
-        near = get_close_matches(measure, DECAYS, n=1)
+        near = get_close_matches(measure.lower(), DECAYS, n=1)
         fix = f'Did you mean "{near[0]}"?' if near else f"Measures are {', '.join(DECAYS)}."
         complain(f'there is no measure "{measure}".', fix)
         return None

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from raysim.compare.evenness import EVEN_RATIO
 from raysim.compare.figures import OCTAVES
 from raysim.compare.jnd import JNDS
-from raysim.compare.sentences import EVEN_RATIO
 from raysim.compare.targets import Aim, beyond_steps
 from raysim.records import Arrivals
 from raysim.report.pairs import (

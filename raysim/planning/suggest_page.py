@@ -70,8 +70,8 @@ def _distances(result: Suggested) -> Table:
     table = _table(
         f"{result.scene.title}: what {_money(result.budget, result.currency)} would buy, "
         f"for {aim.words}",
-        "Just-noticeable steps from where a room of this use should be; each promised > as "
-        "simulated.\n"
+        "Just-noticeable steps from where a room of this use should be"
+        f"{'; each promised > as simulated' if result.is_confirmed else ', as promised'}.\n"
         f"Decay: mean over octaves from {frequency(judge.lowest_hz)} beyond the aim's band, s: "
         f"{bands}; {sources}.\n"
         f"Early: dB by which reflections within {WINDOW_MS:.0f} ms stand above "

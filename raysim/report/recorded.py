@@ -1,4 +1,10 @@
-"""The measures of a recorded response as a terminal table."""
+"""The measures of a recorded response as a terminal table, its decay times as a file."""
+
+import csv
+import io
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
 
 import numpy as np
 from rich.box import SIMPLE
@@ -6,12 +12,17 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from raysim.errors import Complaint
+from raysim.errors import AudioError, Complaint
 from raysim.measures.recorded import RecordedMeasures, is_response
 from raysim.report.numbers import decimals, index_of_one
 from raysim.response.wav import Recording
 from raysim.scene.model import Bands
+from raysim.store.replace import replace_file, replacement_target
 
+#: Columns of decay times on file, as of `measures.csv`.
+COLUMNS: Final = (
+    "layout", "source", "receiver", "measure", "band_hz", "value", "error", "unit",
+)  # fmt: skip
 #: Measure, name, unit and resolution.
 _COLUMNS = (
     ("edt_s", "EDT", "s", 0.01),
@@ -68,13 +79,60 @@ def recorded_table(
     cautions = list(recording.cautions)
     if not is_response(measured):
         cautions.append(
-            Complaint(name, "next to nothing of its energy comes in the first 50 ms: this is no "
+            Complaint(name, "next to nothing of its energy comes in the first 50 ms: it is no "
                       "impulse response, and the numbers mean nothing.",
                       "Of a recorded sweep make one with `raysim sweep read`; cut off what "
                       "comes before a bang.", "RS-W12")
         )  # fmt: skip
     notes += [f"Caution: {caution}" for caution in cautions]
     return Group(table, Text("\n".join(notes)))
+
+
+def decay_lines(
+    measured: RecordedMeasures, bands: Bands, layout: str, source: str, receiver: str
+) -> list[tuple[str, ...]]:
+    """Give decay times with the columns of `measures.csv`, for `raysim calibrate` to read.
+
+    Only those whose error is known, T20 and T30; none of what is no impulse response.
+    """
+    if not is_response(measured):
+        return []
+    lines: list[tuple[str, ...]] = []
+    for key, errors in measured.error.items():
+        for label, value, error in zip(
+            bands.labels, getattr(measured, key), errors, strict=True
+        ):
+            if np.isfinite(value) and np.isfinite(error):
+                told = (f"{value:.6g}", f"{error:.6g}", "s")
+                lines.append((layout, source, receiver, key, label, *told))
+    return lines
+
+
+def write_decays(path: Path, lines: Sequence[tuple[str, ...]]) -> None:
+    """Write lines of `decay_lines` as CSV; an earlier table of this kind is replaced.
+
+    Raises
+    ------
+    AudioError
+        RS-C12: there are none, or another file has this name.
+    """
+    head = ",".join(COLUMNS)
+    if not lines:
+        raise AudioError(
+            Complaint(str(path), "no recording supports a decay time, so nothing was written.",
+                      "Record again, with less noise or a longer sweep.", "RS-C12")
+        )  # fmt: skip
+    if path.exists():
+        with path.open("rb") as file:
+            is_ours = file.read(len(head) + 1) == f"{head}\n".encode()
+        if not is_ours:
+            raise AudioError(
+                Complaint(str(path), "there is another file of this name.",
+                          "Name another.", "RS-C12")
+            )  # fmt: skip
+    text = io.StringIO(newline="")
+    csv.writer(text, lineterminator="\n").writerows([COLUMNS, *lines])
+    replace_file(replacement_target(path), text.getvalue().encode)
 
 
 def _cell(measured: RecordedMeasures, key: str, band: int, resolution: float) -> str:

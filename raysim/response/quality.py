@@ -57,8 +57,7 @@ class Quality:
         if not math.isnan(self.density) and not DENSITY[0] <= self.density <= DENSITY[1]:
             found.append(
                 f"its late echoes are {self.density:.2f} times as dense as noise, and "
-                f"{DENSITY[0]:g} to {DENSITY[1]:g} is a room's: the tail may sound grainy or "
-                "smeared, its measures stay right"
+                f"{DENSITY[0]:g} to {DENSITY[1]:g} is a room's: the tail may sound unlike one"
             )
         return tuple(found)
 

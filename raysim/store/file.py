@@ -291,6 +291,19 @@ class Results:
         """Close the file; what was read stays."""
         self._file.close()
 
+    def show_only(self, names: Iterable[str]) -> None:
+        """Show these layouts from now on, as if the file held no others.
+
+        Raises
+        ------
+        StoreError
+            RS-H08: there is none of a name.
+        """
+        asked = set(names)
+        for name in asked:
+            self._check(name)
+        self._keys = {name: key for name, key in self._keys.items() if name in asked}
+
     @property
     def layout_names(self) -> tuple[str, ...]:
         """The layouts, in their order."""

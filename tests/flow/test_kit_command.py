@@ -183,10 +183,17 @@ def test_recording_is_played_from_where_asked(results, tmp_path, capsys):
     words = (results, *PAIR, "--dry", tmp_path / "song.wav", "--into", tmp_path / "kit")
     assert said(capsys, *words)[0] == 0
     whole = in_page(tmp_path / "kit")["clips"][0]
-    assert said(capsys, *words, "--begin", 2)[0] == 0
+    key = (tmp_path / "kit" / "key.json").read_bytes()
+    code, out, _ = said(capsys, *words, "--begin", 2)
+    assert code == 0
     part = in_page(tmp_path / "kit")["clips"][0]
     assert whole.shape[1] - part.shape[1] == pytest.approx(2 * RATE, abs=RATE // 100)
     assert said(capsys, *words, "--begin", 60)[::2] == (2, ["RS-L45"])
+    # sheets printed of the first kit can still be counted
+    (kept,) = (tmp_path / "kit").glob("key-*.json")
+    assert kept.read_bytes() == key
+    assert str(kept) in out
+    assert (tmp_path / "kit" / "key.json").read_bytes() != key
 
 
 @pytest.mark.parametrize(
@@ -196,6 +203,8 @@ def test_recording_is_played_from_where_asked(results, tmp_path, capsys):
         (("--layout", "panels", "--layout", "panels"), ["RS-L46"]),
         (("--layout", "panels", "--layout", "panel"), ["RS-H08"]),
         ((*PAIR, "--trials", "20"), ["RS-L47"]),
+        (("--trials", "16"), ["RS-L47"]),
+        ((*PAIR, "--prefer", "--trials", "16"), ["RS-L47"]),
         ((*PAIR, "--reference", "panels"), ["RS-L52"]),
         ((*PAIR, "--prefer", "--reference", "panels"), ["RS-L40", "RS-L52"]),
         ((*PAIR, "--as", "ghost"), ["RS-L32"]),

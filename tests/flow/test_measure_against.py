@@ -7,6 +7,7 @@ from quick import QUICK
 from raysim.cli import main
 from raysim.compare.measured import beside
 from raysim.measures.recorded import measure_recorded
+from raysim.planning.measured_decays import read_measured
 from raysim.response.wav import read_wav, write_wav
 from raysim.study import simulate
 
@@ -81,3 +82,40 @@ def test_nothing_to_compare_with(tmp_path, capsys):
     write_wav(tmp_path / "r.wav", np.eye(1, 48_000)[0], 48_000)
     assert main(["measure", str(tmp_path / "r.wav"), "--layout", "x"]) == 2
     assert "RS-C10" in capsys.readouterr().err
+
+
+def test_decay_times_go_to_calibration(done, tmp_path, capsys):
+    """Truth: what is measured, read back by the reader of the other command, to six digits."""
+    path = next((done / "responses").glob("*.wav"))
+    found = read_wav(path)
+    measured = measure_recorded(found.samples, found.sample_rate_hz)
+    table = tmp_path / "decays.csv"
+    words = ["measure", str(path), "--into", str(table), "--pair", "voice", "microphone"]
+    assert main(words) == 0
+    assert "raysim calibrate" in capsys.readouterr().out
+    complaints = []
+    rows = read_measured(table, complaints)
+    assert complaints == []
+    assert {(r.layout, r.source, r.receiver) for r in rows} == {("", "voice", "microphone")}
+    for name in ("t20_s", "t30_s"):
+        value, error = getattr(measured, name), measured.error[name]
+        of = {r.band: (r.value_s, r.error_s) for r in rows if r.measure == name}
+        assert set(of) == set(np.flatnonzero(np.isfinite(value)))
+        for band, told in of.items():
+            assert told == pytest.approx((value[band], error[band]), rel=5e-6)
+    assert main(words) == 0  # its own table is replaced
+
+
+def test_no_table_of_nothing(done, tmp_path, capsys):
+    """Noise has no decay, another's file stays, and there are no fits in thirds."""
+    write_wav(tmp_path / "n.wav", np.random.default_rng(1).normal(size=48_000), 48_000)
+    noise, table = str(tmp_path / "n.wav"), tmp_path / "decays.csv"
+    assert main(["measure", noise, "--into", str(table)]) == 2
+    assert "RS-C12" in capsys.readouterr().err
+    assert not table.exists()
+    table.write_text("mine")
+    own_wav = str(next((done / "responses").glob("*.wav")))
+    assert main(["measure", own_wav, "--into", str(table)]) == 2
+    assert table.read_text() == "mine"
+    assert main(["measure", own_wav, "--into", str(tmp_path / "t.csv"), "--thirds"]) == 2
+    assert "RS-C12" in capsys.readouterr().err

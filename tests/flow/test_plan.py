@@ -320,6 +320,41 @@ def test_measures_of_a_drawing_do_not_lie_on_each_other(books):
     assert len(clashes([(left, right, 0.0) for left, right, _ in lines])) == 3  # planted
 
 
+def unmarked(plan, figures):
+    """List surfaces whose drawing has not one mark for each piece to check, and one to explain.
+
+    Truth: how the scene says that each item is held, and how many pieces it has.
+    """
+    wrong = []
+    for figure in figures:
+        here = [p for p in plan.placed if p.item.on == figure.title]
+        over = sum(p.item.count[0] * p.item.count[1] for p in here if p.overhead)
+        wall = sum(
+            p.item.count[0] * p.item.count[1]
+            for p in here
+            if not p.overhead and p.item.fixing in ("screwed", "hung", "on rail")
+        )
+        expected = over + wall + (over > 0) + (wall > 0)
+        told = [w for w in ("before drilling", "before hanging") if f"Check {w}" in figure.svg]
+        words = ["before drilling"] * (wall > 0) + ["before hanging"] * (over > 0)
+        if figure.svg.count('class="check"') != expected or sorted(told) != sorted(words):
+            wrong.append(figure.title)
+    return wrong
+
+
+def test_what_is_drilled_or_hung_is_marked_on_the_drawing(books):
+    """All layouts of all demo scenes; the twin has one item that stands hung instead."""
+    for book in books.values():
+        for plan, shown in zip(book.plans, book_page(book).plans, strict=True):
+            assert unmarked(plan, shown.figures) == []
+    book = books["weir-bulletin"]
+    at = next(i for i, p in enumerate(book.plans) if p.layout.name == "C4")
+    plan, figures = book.plans[at], book_page(book).plans[at].figures
+    hung = replace(plan.placed[0], item=replace(plan.placed[0].item, fixing="hung"))
+    planted = replace(plan, placed=(hung, *plan.placed[1:]))
+    assert unmarked(planted, figures) == [hung.item.on]
+
+
 def test_page_is_no_pdf(tmp_path, capsys):
     scene = str(SCENES / "weir-bulletin")
     assert main(["plan", scene, "--into", str(tmp_path / "plan.pdf")]) == 2

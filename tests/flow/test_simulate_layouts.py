@@ -383,3 +383,20 @@ def test_check_says_what_holds_for_all_layouts_once(scene, capsys):
     assert [line for line in out.splitlines() if line.startswith("Quick box")] == titles
     assert out.count("Not in the model, whatever the scene says:") == 1
     assert out.count("Where these numbers come from:") == 3
+
+
+def test_complete_results_that_a_run_replaces_stay_beside_it(
+    scene, done, tmp_path, monkeypatch
+):
+    """Stopped at once, a run with another seed has lost nothing that was complete."""
+    folder = tmp_path / "out"
+    shutil.copytree(done, folder)
+
+    def stop(*_arguments, **_options):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("raysim.spread.units.trace_source", stop)
+    assert main(["simulate", str(scene), *ALL, "--seed", "99", "--into", str(folder)]) == 130
+    held = complete_layouts(folder / "results-before.h5")
+    assert held == complete_layouts(done / "results.h5")
+    assert not set(held.values()) & set(complete_layouts(folder / "results.h5").values())

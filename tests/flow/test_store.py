@@ -965,3 +965,12 @@ def test_box_of_the_tests_is_a_box():
     volume_m3 = -np.einsum("ij,ij->i", t[:, 0], np.cross(t[:, 1], t[:, 2])).sum() / 6.0
     assert math.isclose(volume_m3, math.prod(BOX_M), rel_tol=1e-12)
     assert math.isclose(mesh.face_area_m2[:12].sum(), mesh.envelope_area_m2, rel_tol=1e-12)
+
+
+def test_only_what_is_asked_for_is_shown(written):
+    with open_results(written) as results:
+        every = results.layout_names
+        results.show_only(every[:1])
+        assert results.layout_names == every[:1]
+        with pytest.raises(StoreError, match="never stored"):
+            results.show_only(["never stored"])

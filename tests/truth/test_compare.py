@@ -319,7 +319,7 @@ def test_neighbours():
     assert near == {"a": ("a", "a+"), "a+": ("a", "a+"), "far": ("far",)}
 
 
-def pair_of(name, t30_s, is_close=False, n_batch=8):
+def pair_of(name, t30_s, is_close=False, n_batch=8, rays_t30_s=None):
     def batched(value):
         return np.repeat(np.atleast_1d(value)[None], n_batch, axis=0)
 
@@ -331,7 +331,9 @@ def pair_of(name, t30_s, is_close=False, n_batch=8):
         source="voice",
         receiver=name,
         is_close=is_close,
-        room_decay=SimpleNamespace(t30_s=t30_s, without_s=batched(t30_s)),
+        room_decay=SimpleNamespace(
+            t30_s=t30_s, without_s=batched(t30_s), rays_t30_s=rays_t30_s
+        ),
         measures=SimpleNamespace(**values, sti=0.7, without=without),
     )
 

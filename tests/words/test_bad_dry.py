@@ -203,6 +203,13 @@ def test_room_in_the_recording(tmp_path, t60_s):
     assert codes(path) == ["RS-L25"]
 
 
+def test_a_moment_of_sound(tmp_path):
+    """Truth: a block of ITU-R BS.1770 lasts 0.4 s (from memory)."""
+    tone = 0.5 * np.sin(np.arange(RATE) / 9.0)
+    assert codes(save(tmp_path / "a.wav", tone[: int(0.39 * RATE)])) == ["RS-L34"]
+    assert codes(save(tmp_path / "b.wav", tone[: int(0.41 * RATE)])) == []
+
+
 def test_steady_sound_is_not_called_a_room(tmp_path):
     assert codes(save(tmp_path / "a.wav", 0.5 * np.sin(np.arange(2 * RATE) / 9.0))) == []
 
