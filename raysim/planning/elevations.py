@@ -34,7 +34,7 @@ DRILLED: Final = ("screwed", "hung", "on rail")
 #: Shape of the mark, and what to check before: on walls, and over heads.
 _CHECKS: Final = {
     "diamond": "Check before drilling: cables, pipes, asbestos, what the wall is.",
-    "triangle": "Check before hanging: what holds it, second tie, cables, pipes.",
+    "triangle": "Check before hanging: structure, second tie, cables, pipes, asbestos.",
 }
 
 _WIDTH: Final = 620.0
