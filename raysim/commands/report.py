@@ -5,7 +5,14 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from raysim.commands.words import DONE, Commands, announce_compilation, say, use_threads
+from raysim.commands.words import (
+    DONE,
+    Commands,
+    add_run_options,
+    announce_compilation,
+    say,
+    use_threads,
+)
 
 if TYPE_CHECKING:
     from raysim.study import Prepared
@@ -41,17 +48,7 @@ def add(commands: Commands) -> None:
         help="de or nl: beside English on the sheet to sign",
     )  # fmt: skip
     parser.add_argument("--prices", type=Path, metavar="FILE", help="your own price file")
-    parser.add_argument(
-        "--rays", type=int, metavar="N", help="rays per source in the first round"
-    )
-    parser.add_argument(
-        "--until-t30", type=float, metavar="PCT",
-        help="go on until T30 is this certain, in per cent; 0: a single round",
-    )  # fmt: skip
-    parser.add_argument("--no-bass", action="store_true", help="do not solve the bass")
-    parser.add_argument(
-        "--threads", type=int, metavar="N", help="processor cores to use (default: all)"
-    )
+    add_run_options(parser)
     parser.set_defaults(run=run_report)
 
 
@@ -70,6 +67,7 @@ def run_report(arguments: argparse.Namespace) -> int:
             one,
             n_ray=arguments.rays,
             until_t30_pct=arguments.until_t30,
+            seed=arguments.seed,
             bass=False if arguments.no_bass else None,
         )
         for one in prepared_for(arguments.scene, arguments.state, arguments.without_each)

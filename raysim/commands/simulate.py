@@ -10,6 +10,7 @@ from raysim.commands.words import (
     DONE,
     Commands,
     add_layouts,
+    add_run_options,
     announce_compilation,
     say,
     use_threads,
@@ -34,21 +35,7 @@ def add(commands: Commands) -> None:
     parser.add_argument(
         "--into", type=Path, metavar="FOLDER", help="where to write (default: SCENE-results)"
     )
-    parser.add_argument(
-        "--rays", type=int, metavar="N", help="rays per source in the first round"
-    )
-    parser.add_argument(
-        "--until-t30", type=float, metavar="PCT",
-        help="go on until T30 is this certain, in per cent; 0: a single round",
-    )  # fmt: skip
-    parser.add_argument(
-        "--no-bass", action="store_true",
-        help="do not solve the bass; what the result file has of it already stays",
-    )  # fmt: skip
-    parser.add_argument("--seed", type=int, metavar="N", help="seed of all chance")
-    parser.add_argument(
-        "--threads", type=int, metavar="N", help="processor cores to use (default: all)"
-    )
+    add_run_options(parser)
     parser.add_argument(
         "--workers", type=int, metavar="N",
         help="processes to share the cores (default: one, and more where that pays)",

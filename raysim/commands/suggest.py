@@ -3,7 +3,14 @@
 import argparse
 from pathlib import Path
 
-from raysim.commands.words import DONE, Commands, announce_compilation, say, use_threads
+from raysim.commands.words import (
+    DONE,
+    Commands,
+    add_run_options,
+    announce_compilation,
+    say,
+    use_threads,
+)
 
 
 def add(commands: Commands) -> None:
@@ -31,20 +38,7 @@ def add(commands: Commands) -> None:
         "--no-confirm", action="store_true",
         help="do not simulate what was found: promises alone, in a minute or two",
     )  # fmt: skip
-    parser.add_argument(
-        "--rays", type=int, metavar="N", help="of the simulation: rays per source at first"
-    )
-    parser.add_argument(
-        "--until-t30", type=float, metavar="PCT",
-        help="of the simulation: go on until T30 is this certain; 0: a single round",
-    )  # fmt: skip
-    parser.add_argument(
-        "--no-bass", action="store_true", help="of the simulation: do not solve the bass"
-    )
-    parser.add_argument("--seed", type=int, metavar="N", help="seed of all chance")
-    parser.add_argument(
-        "--threads", type=int, metavar="N", help="processor cores to use (default: all)"
-    )
+    add_run_options(parser)
     parser.set_defaults(run=run_suggest)
 
 

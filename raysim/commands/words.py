@@ -28,6 +28,25 @@ def add_layouts(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
 
 
+def add_run_options(parser: argparse.ArgumentParser) -> None:
+    """Add the options that say how a simulation is done, over the scene's own settings."""
+    parser.add_argument(
+        "--rays", type=int, metavar="N", help="rays per source in the first round"
+    )
+    parser.add_argument(
+        "--until-t30", type=float, metavar="PCT",
+        help="go on until T30 is this certain, in per cent; 0: a single round",
+    )  # fmt: skip
+    parser.add_argument(
+        "--no-bass", action="store_true",
+        help="do not solve the bass; what the result file has of it already stays",
+    )  # fmt: skip
+    parser.add_argument("--seed", type=int, metavar="N", help="seed of all chance")
+    parser.add_argument(
+        "--threads", type=int, metavar="N", help="processor cores to use (default: all)"
+    )
+
+
 def say(*what: object) -> None:
     """Print to standard output with rich, which is loaded here."""
     from rich.console import Console
