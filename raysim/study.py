@@ -428,7 +428,7 @@ def run(
     try:
         with Stock(path) as stock:
             wanted, dropped = _wanted(stock, prepared)
-            if _set_aside(path, {one.room.key for one in wanted.values()}):
+            if _set_aside(path, {whole_key(one.room.key) for one in wanted.values()}):
                 remarks.append(f"What the file held before is kept in {BEFORE_NAME}.")
             stock.want(RunHeader(prepared[0].described), list(wanted.values()))
 
@@ -488,8 +488,8 @@ def run(
 
 
 def _set_aside(path: Path, keys: set[str]) -> bool:
-    """Copy a file with complete layouts that this run replaces: if it is stopped, they stay."""
-    if all(key in keys for key in complete_layouts(path).values()):
+    """Copy a file with results that this run replaces: if it is stopped, they stay."""
+    if all(whole_key(key) in keys for key in complete_layouts(path).values()):
         return False
     replace_file(replacement_target(path.with_name(BEFORE_NAME)), path.read_bytes)
     return True

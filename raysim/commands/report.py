@@ -92,8 +92,9 @@ def run_report(arguments: argparse.Namespace) -> int:
 def announce(prepared: "Sequence[Prepared]", into: Path | None) -> None:
     """Say what will be simulated, which may take long, and what that replaces."""
     from raysim.decision.making import missing
-    from raysim.folders import RESULTS_NAME
+    from raysim.folders import BEFORE_NAME, RESULTS_NAME
     from raysim.store.file import complete_layouts
+    from raysim.store.parts import whole_key
     from raysim.study import folder_for
 
     if not prepared[0].described.layouts:  # refused by what follows
@@ -103,9 +104,11 @@ def announce(prepared: "Sequence[Prepared]", into: Path | None) -> None:
     if not lacking:
         return
     held = complete_layouts(results)
-    old = [one for one in prepared if held.get(one.name, one.key) != one.key]
+    old = [one for one in prepared if whole_key(held.get(one.name, one.key)) != one.key]
     say(f"{len(lacking)} of {len(prepared)} layouts and states are simulated first. "
         "Ctrl-C keeps what is complete.")  # fmt: skip
     if old:
-        say(f"{len(old)} of them are in {results}, but with other settings or of an earlier "
-            "scene or raysim, and are replaced: --into FOLDER keeps them.")  # fmt: skip
+        are = "is" if len(old) == 1 else "are"
+        say(f"{len(old)} of them {are} in {results}, but with other settings or of an earlier "
+            f"scene or raysim, and {are} replaced; the file as it is stays beside, as "
+            f"{BEFORE_NAME}.")  # fmt: skip

@@ -400,3 +400,21 @@ def test_complete_results_that_a_run_replaces_stay_beside_it(
     held = complete_layouts(folder / "results-before.h5")
     assert held == complete_layouts(done / "results.h5")
     assert not set(held.values()) & set(complete_layouts(folder / "results.h5").values())
+
+
+def test_a_run_taken_up_sets_nothing_aside(scene, tmp_path, monkeypatch):
+    """What is begun, and stays, is not replaced: there is no file of before."""
+    folder = tmp_path / "out"
+    calls = []
+
+    def once(*arguments, **options):
+        if calls:
+            raise KeyboardInterrupt
+        calls.append(1)
+        return trace_source(*arguments, **options)
+
+    with monkeypatch.context() as patched:
+        patched.setattr("raysim.spread.units.trace_source", once)
+        assert main(["simulate", str(scene), *ALL, "--into", str(folder)]) == 130
+    assert main(["simulate", str(scene), *ALL, "--into", str(folder)]) == 0
+    assert not (folder / "results-before.h5").exists()
