@@ -7,12 +7,12 @@ from pathlib import Path
 
 from raysim.folders import PAGE_NAME, RESPONSES_NAME, make_folder
 from raysim.measures.pair import BAND_MEASURES, SINGLE_MEASURES, PairMeasures
-from raysim.report.facts import RoomFacts, bass_response, gather
-from raysim.report.pairs import PairFacts, ear_of
+from raysim.report.facts import RoomFacts, gather
+from raysim.report.pairs import PairFacts
 from raysim.report.render import write_page
 from raysim.report.summary import write_tables
 from raysim.response.impulse import early_and_late, impulse_response
-from raysim.response.join import join
+from raysim.response.join import ear_of, join
 from raysim.response.walls import PathWalls
 from raysim.response.wav import wav_names, write_wav
 from raysim.scene.air import gas
@@ -105,7 +105,7 @@ def _derive_pair(results: Results, facts: PairFacts) -> Derived:
         pair.arrivals, pair.histogram, results.bands, settings.sample_rate_hz, receiver.aim,
         receiver.pattern, settings.seed, i_source, i_receiver, walls,
     )  # fmt: skip
-    wave, measures = bass_response(results, *names), _as_stored(facts.measures)
+    wave, measures = results.bass_response(*names), _as_stored(facts.measures)
     if wave is None:
         impulse = impulse_response(*place)
     else:

@@ -259,7 +259,7 @@ def with_settings(
     until_t30_pct: float | None = None,
     seed: int | None = None,
     bass: bool | None = None,
-    on_gpu: bool = False,
+    on_gpu: bool | None = None,
 ) -> Prepared:
     """Give the same scene with some settings replaced; 0 per cent means one round.
 
@@ -296,7 +296,8 @@ def with_settings(
         settings = replace(settings, seed=seed)
     if bass is not None:
         settings = replace(settings, bass=bass)
-    settings = replace(settings, on_gpu=on_gpu)
+    if on_gpu is not None:
+        settings = replace(settings, on_gpu=on_gpu)
     return replace(
         prepared,
         scene=replace(prepared.scene, settings=settings),

@@ -13,7 +13,7 @@ import numpy as np
 from raysim.compare.replicas import decay_without_each, without_each
 from raysim.measures.low_bands import bands_below
 from raysim.records import EnergyHistogram, PairResult
-from raysim.report.facts import RoomFacts, bass_response, gather
+from raysim.report.facts import RoomFacts, gather
 from raysim.report.pairs import PairFacts
 from raysim.scene.directivity import mean_gain
 from raysim.store.file import Results
@@ -81,7 +81,7 @@ def _with_batches(results: Results, facts: PairFacts, pair: PairResult) -> PairF
     if not without:
         return facts
     t30_s = decay_without_each(pair, receiver, measures, decay, without["t30_s"])
-    wave = bass_response(results, *names)
+    wave = results.bass_response(*names)
     if wave is not None:  # octaves that the wave solver answers for have no chance in them
         low = bands_below(results.bands, wave.crossover_hz)
         for name, each in without.items():

@@ -16,7 +16,6 @@ from raysim.measures.theory import (
     mean_free_path_m,
     transition_frequency_hz,
 )
-from raysim.records import BassResponse
 from raysim.report.flutter import FacingPair, facing_pairs
 from raysim.report.pairs import PairFacts, mean_of, pair_facts, within
 from raysim.report.shell import thing_of
@@ -110,7 +109,7 @@ def gather(results: Results, tell: Tell | None = None) -> RoomFacts:
         one = pair_facts(
             results.pair(layout, s, r), layout, sources[s], receivers[r],
             results.sides(layout).names, results.bands, in_room[layout], results.air,
-            results.settings.image_order, bass_response(results, layout, s, r),
+            results.settings.image_order, results.bass_response(layout, s, r),
         )  # fmt: skip
         pairs.setdefault(layout, []).append(one)
     layouts = tuple(
@@ -121,16 +120,6 @@ def gather(results: Results, tell: Tell | None = None) -> RoomFacts:
         target=target_for(layouts[0].volume_m3, results.bands),
         layouts=layouts,
     )
-
-
-def bass_response(
-    results: Results, layout: str, source: str, receiver: str
-) -> BassResponse | None:
-    """Give what the wave solver found for a pair; None if it was not asked."""
-    bass = results.bass(layout)
-    held = () if bass is None else bass.pairs
-    pairs = {(pair.source, pair.receiver): pair for pair in held}
-    return pairs.get((source, receiver))
 
 
 def _things(results: Results, layout: str) -> dict[str, str]:

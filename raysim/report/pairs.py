@@ -19,9 +19,9 @@ from raysim.measures.pair import (
     room_decay,
 )
 from raysim.records import Arrivals, BassResponse, PairResult
-from raysim.response.join import BassEar
+from raysim.response.join import ear_of
 from raysim.response.microphone import arrival_gain, histogram_share
-from raysim.scene.air import attenuation_per_m, speed_m_s
+from raysim.scene.air import attenuation_per_m
 from raysim.scene.directivity import gain as source_gain
 from raysim.scene.directivity import mean_gain
 from raysim.scene.model import Air, Bands, Receiver, Source
@@ -216,16 +216,6 @@ def pair_facts(
         source_gain_db=sent_db,
         is_listed=is_listed,
     )
-
-
-def ear_of(
-    pair: PairResult, source: Source, receiver: Receiver, bands: Bands, air: Air
-) -> BassEar:
-    """Give what turns the wave solver's pressure into what this pair sends and takes."""
-    return BassEar(
-        pair.arrivals, bands, mean_gain(source.directivity), speed_m_s(air), receiver.aim,
-        receiver.pattern,
-    )  # fmt: skip
 
 
 def _source_gain_db(arrivals: Arrivals, source: Source, bands: Bands) -> float:

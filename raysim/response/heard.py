@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from raysim.errors import Complaint, SettingsError
-from raysim.records import BassResponse, PairResult
+from raysim.records import PairResult
 from raysim.response.channels import early_and_late_channels
 from raysim.response.ears import (
     NEAREST,
@@ -23,10 +23,10 @@ from raysim.response.ears import (
     axes_of,
 )
 from raysim.response.impulse import early_and_late
-from raysim.response.join import BassEar, ear_spectra, join, join_channels
+from raysim.response.join import ear_of, ear_spectra, join, join_channels
 from raysim.response.walls import PathWalls
-from raysim.scene.air import gas, speed_m_s
-from raysim.scene.directivity import FIRST_ORDER, mean_gain
+from raysim.scene.air import gas
+from raysim.scene.directivity import FIRST_ORDER
 from raysim.scene.model import Receiver, Source
 from raysim.store.file import Results
 from raysim.units import Float
@@ -92,17 +92,14 @@ def hear(
     sender, place = results.sources[at[0]], results.receivers[at[1]]
     walls = PathWalls(results.sides(layout), results.materials(layout), gas(results.air))
     key = (results.settings.seed, *at)
-    wave = _wave(results, layout, source, receiver)
+    wave = results.bass_response(layout, source, receiver)
     if isinstance(ear, Microphone):
         place = replace(
             place,
             aim=place.aim if ear.aim is None else ear.aim,
             pattern=place.pattern if ear.pattern is None else ear.pattern,
         )
-    of = BassEar(
-        pair.arrivals, results.bands, mean_gain(sender.directivity), speed_m_s(results.air),
-        place.aim, place.pattern,
-    )  # fmt: skip
+    of = ear_of(pair, sender, place, results.bands, results.air)
     first = pair.arrivals.delay_s
     heard = HeardResponse(
         np.zeros((0, 0)), sample_rate_hz, ("mono",), layout, source, receiver,
@@ -151,14 +148,6 @@ def _pattern(p: float) -> str:
         if name is None
         else (f"{'an' if name[0] in 'aeiou' else 'a'} {name} microphone")
     )
-
-
-def _wave(results: Results, layout: str, source: str, receiver: str) -> BassResponse | None:
-    """Give what the wave solver found for a pair; None if it was not asked."""
-    bass = results.bass(layout)
-    held = () if bass is None else bass.pairs
-    pairs = {(one.source, one.receiver): one for one in held}
-    return pairs.get((source, receiver))
 
 
 def _sum(early: Float, late: Float) -> Float:

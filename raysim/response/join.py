@@ -16,10 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, signal
 
-from raysim.records import AROUND_M, Arrivals, BassResponse
+from raysim.records import AROUND_M, Arrivals, BassResponse, PairResult
 from raysim.response.ears import Ear, Hearing
 from raysim.response.microphone import arrival_gain
-from raysim.scene.model import Bands
+from raysim.scene.air import speed_m_s
+from raysim.scene.directivity import mean_gain
+from raysim.scene.model import Air, Bands, Receiver, Source
 from raysim.units import Float, to_level_db
 
 Complex = NDArray[np.complex128]
@@ -58,6 +60,16 @@ class BassEar:
     speed_m_s: float
     aim: Float  # (3,) unit vector of the microphone's axis
     pattern: float = 1.0  # p of p + (1 - p) cos
+
+
+def ear_of(
+    pair: PairResult, source: Source, receiver: Receiver, bands: Bands, air: Air
+) -> BassEar:
+    """Give what turns the wave solver's pressure into what this pair sends and takes."""
+    return BassEar(
+        pair.arrivals, bands, mean_gain(source.directivity), speed_m_s(air), receiver.aim,
+        receiver.pattern,
+    )  # fmt: skip
 
 
 def lower_share(freq_hz: Float, crossover_hz: float) -> Float:

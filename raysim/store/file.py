@@ -20,7 +20,7 @@ from typing import Any, Self
 import h5py
 
 from raysim.geometry.mesh import RoomMesh
-from raysim.records import Bass, PairResult, RayCount, Sides
+from raysim.records import Bass, BassResponse, PairResult, RayCount, Sides
 from raysim.scene.model import Material
 from raysim.store import layouts, schema
 from raysim.store.bass import put_bass, take_bass, take_bass_key
@@ -377,6 +377,12 @@ class Results:
             with damage_reported(self._path):
                 self._bass[layout] = take_bass(self._file, layout)
         return self._bass[layout]
+
+    def bass_response(self, layout: str, source: str, receiver: str) -> BassResponse | None:
+        """Give what the wave solver found for a pair; None if it was not asked."""
+        bass = self.bass(layout)
+        held = () if bass is None else bass.pairs
+        return {(one.source, one.receiver): one for one in held}.get((source, receiver))
 
     def _check(self, layout: str, *pair: str) -> None:
         check_held(self._path, self._file, layout, *pair)

@@ -168,6 +168,22 @@ var raysimKit = (function () {
     try { return new Context({ sampleRate: rate }); } catch (e) { return new Context(); }
   }
 
+  // Wakes the sound and waits for `ready`, a promise; then `go`, or a word why not.
+  function whenReady(context, ready, go) {
+    byId("load").disabled = true;
+    put("load", "Opening …");
+    context.resume();
+    ready().then(function () {
+      byId("load").disabled = false;
+      put("load", "Open the sounds");
+      go();
+    }, function (e) {
+      byId("fault").hidden = false;
+      put("fault", "This browser cannot play the sounds (" + e.message + "). Open the page in another one.");
+      byId("load").disabled = false;
+      put("load", "Try again");
+    });
+  }
   // Private windows and some browsers keep nothing: the page then works without.
   function kept(key) {
     try { return JSON.parse(localStorage.getItem(key)); } catch (e) { return null; }
@@ -241,7 +257,7 @@ var raysimKit = (function () {
     hash: function (text) { return hex(hash(text)); },
     sealOf: function (seed) { return hex(hash("seal:" + seed)); },
     draws: draws, freshSeed: freshSeed, givenSeed: givenSeed, decode: decode, player: player,
-    openContext: openContext, kept: kept, keep: keep, download: download, csv: csv,
+    openContext: openContext, whenReady: whenReady, kept: kept, keep: keep, download: download, csv: csv,
     byId: byId, put: put, open: open, table: table, sealed: sealed, desk: desk
   };
 })();

@@ -54,26 +54,17 @@
     state.has_begun = false;
   }
   function load() {
-    byId("load").disabled = true;
-    put("load", "Opening …");
     if (!context) { context = K.openContext(data.sample_rate_hz); }
-    context.resume();
-    var done = player ? Promise.resolve() : K.decode(context, data.clips).then(function (b) {
-      player = K.player(context, b);
-    });
-    done.then(function () {
-      byId("load").disabled = false;
-      put("load", "Open the sounds");
+    K.whenReady(context, function () {
+      return player ? Promise.resolve() : K.decode(context, data.clips).then(function (b) {
+        player = K.player(context, b);
+      });
+    }, function () {
       if (!state.seed) { newSeed(); }
       state.listener = byId("listener").value.trim();
       order = orderOf(state.seed);
       setVolume();
       meet();
-    }, function (e) {
-      byId("fault").hidden = false;
-      put("fault", "This browser cannot play the sounds (" + e.message + "). Open the page in another one.");
-      byId("load").disabled = false;
-      put("load", "Try again");
     });
   }
   function meet() {

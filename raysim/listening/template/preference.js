@@ -22,16 +22,12 @@
   if (isUnderWay() && given && given !== state.seed) { delete state.seed; }
 
   function load() {
-    byId("load").disabled = true;
-    put("load", "Opening …");
     if (!context) { context = K.openContext(data.sample_rate_hz); }
-    context.resume();
-    var done = buffers ? Promise.resolve() : K.decode(context, data.clips).then(function (b) {
-      buffers = b;
-    });
-    done.then(function () {
-      byId("load").disabled = false;
-      put("load", "Open the sounds");
+    K.whenReady(context, function () {
+      return buffers ? Promise.resolve() : K.decode(context, data.clips).then(function (b) {
+        buffers = b;
+      });
+    }, function () {
       if (!state.seed) {
         state.seed = given || K.freshSeed();
         state.seed_from = given ? "address" : "chance";
@@ -43,11 +39,6 @@
       order = orderOf(state.seed);
       K.keep(store, state);
       trial();
-    }, function (e) {
-      byId("fault").hidden = false;
-      put("fault", "This browser cannot play the sounds (" + e.message + "). Open the page in another one.");
-      byId("load").disabled = false;
-      put("load", "Try again");
     });
   }
   function marked(which) {

@@ -15,16 +15,12 @@
     return data.screens.map(function (screen) { return d.shuffled(screen.clips.length); });
   }
   function load() {
-    byId("load").disabled = true;
-    put("load", "Opening …");
     if (!context) { context = K.openContext(data.sample_rate_hz); }
-    context.resume();
-    var done = buffers ? Promise.resolve() : K.decode(context, data.clips).then(function (b) {
-      buffers = b;
-    });
-    done.then(function () {
-      byId("load").disabled = false;
-      put("load", "Open the sounds");
+    K.whenReady(context, function () {
+      return buffers ? Promise.resolve() : K.decode(context, data.clips).then(function (b) {
+        buffers = b;
+      });
+    }, function () {
       if (!state.seed) {
         state.seed = given || K.freshSeed();
         state.seed_from = given ? "address" : "chance";
@@ -37,11 +33,6 @@
       orders = ordersOf(state.seed);
       K.keep(store, state);
       screen();
-    }, function (e) {
-      byId("fault").hidden = false;
-      put("fault", "This browser cannot play the sounds (" + e.message + "). Open the page in another one.");
-      byId("load").disabled = false;
-      put("load", "Try again");
     });
   }
   function marked(which) {
