@@ -49,7 +49,7 @@ def hits(sample: Sample) -> bool:
     rng = np.random.default_rng(SEED)
     start = np.tile(sample.starts(rng, 1 << 20), (N_HIT >> 20, 1)).astype(np.float32)
     way = np.tile(directions(rng, 1 << 20), (N_HIT >> 20, 1)).astype(np.float32)
-    arrays = [cuda.to_device(a) for a in (*room.tree_arrays(), start, way)]
+    arrays = [cuda.to_device(a) for a in (*room.tree_arrays(on_gpu=True), start, way)]
     distance = cuda.to_device(np.zeros(N_HIT, dtype=np.float32))
     piece = cuda.to_device(np.zeros(N_HIT, dtype=np.uint32))
 

@@ -8,9 +8,9 @@ the text of every kernel keeps it honest.
 import hashlib
 import os
 from pathlib import Path
+from types import FunctionType
 
 import numba
-from numba.extending import overload
 
 _FOLDER = Path(__file__).resolve().parent
 _LOOPS = [_FOLDER.parent / "propagation" / name for name in ("cpu.py", "wave_cpu.py")]
@@ -36,8 +36,16 @@ stencil_kernel = numba.njit(cache=True, error_model="numpy", fastmath={"nsz", "c
 loop = numba.njit(cache=True, error_model="numpy", parallel=True)
 serial_loop = numba.njit(cache=True, error_model="numpy")
 
-#: What a processor runs instead of a function that each kind of machine has its own of.
-instead = overload
+
+def rebound(function, **others):
+    """Give a kernel's function that calls others in place of some, as a card does.
+
+    Whatever chose between them while it runs would cost a processor more than the walk.
+    """
+    plain = function.py_func
+    return FunctionType(
+        plain.__code__, {**plain.__globals__, **others}, plain.__name__, plain.__defaults__
+    )
 
 
 def compiled_before() -> bool:

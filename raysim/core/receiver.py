@@ -5,23 +5,17 @@ Theory: DEVELOPERS.md, R6 and R8.
 
 from math import sqrt
 
-from raysim.core.compile import instead, kernel
+from raysim.core.compile import kernel
 
 
+@kernel
 def add_to(cell, moment, band, value):
-    """Add to one number of a time cell, in the way of the machine that runs it.
+    """Add to one number of a time cell.
 
-    A processor's task has its histogram to itself; on a GPU many rays add to one at once.
+    A processor's task has its histogram to itself; on a card many rays add to one at once,
+    so there it is another function (`raysim.propagation.gpu_rays`).
     """
     cell[moment, band] += value
-
-
-@instead(add_to)
-def _add_alone(cell, moment, band, value):
-    def alone(cell, moment, band, value):
-        cell[moment, band] += value
-
-    return alone
 
 
 @kernel

@@ -4,10 +4,11 @@ A piece is 16 float32 numbers: the plane (unit normal, offset), two rows that ma
 point of the plane to its affine coordinates u and v, and what u, v and u + v may be.
 Precomputing the map is Baldwin and Weber, "Fast ray-triangle intersections by
 coordinate transformation", JCGT 5(3), 2016; taking two triangles as one parallelogram
-halves the work in rooms. Every bound is widened by 2 micrometres, so that pieces which
+halves the work in rooms. u and v are counted from the middle, so that one comparison
+holds for both ends. Every bound is widened by 2 micrometres, so that pieces which
 share an edge overlap and no ray slips between them (the lost-ray rate is reported).
 
-    0-3 normal, offset | 4-7 u row | 8-11 v row | 12 slack of u | 13 slack of v
+    0-3 normal, offset | 4-7 u row | 8-11 v row | 12 largest |u| | 13 largest |v|
     14 largest u + v, negative for a piece of solid matter | 15 number of the plane
 
 Solid matter is met from the normal's side only. Behind a hidden face there is no air to
@@ -36,8 +37,5 @@ def meet(row, k, ox, oy, oz, dx, dy, dz, t_min, t_max):
     x, y, z = ox + t * dx, oy + t * dy, oz + t * dz
     u = row[k + 4] * x + row[k + 5] * y + row[k + 6] * z + row[k + 7]
     v = row[k + 8] * x + row[k + 9] * y + row[k + 10] * z + row[k + 11]
-    slack_u, slack_v = row[k + 12], row[k + 13]
-    inside = min(min(u + slack_u, v + slack_v), abs(most) - (u + v)) >= float32(0.0)
-    if inside and max(u - slack_u, v - slack_v) <= float32(1.0):
-        return t
-    return t_max
+    room = min(min(row[k + 12] - abs(u), row[k + 13] - abs(v)), abs(most) - (u + v))
+    return t if room >= float32(0.0) else t_max

@@ -1,29 +1,44 @@
-"""The nearest piece of wall a ray meets, through a flat tree of boxes.
+"""The nearest piece of wall a ray meets, through a flat tree of boxes, eight at a time.
 
-The tree is binary, one piece to a leaf: in rooms a box test is much cheaper than a
-piece test. Node n is ``box[12 n : 12 n + 12]``, lower and upper corner of the left
-child, then of the right, so that one read answers two tests, and ``child[2 n : 2 n + 2]``:
-a node, or a leaf with the top bit set and the piece in the other bits. Positions are
-float32: 0.5 micrometres at 8 m, a quarter of the overlap of the pieces. Indices are
-unsigned because Numba tests signed ones for Python's counting from the end.
+Node n is ``box[48 n : 48 n + 48]``, the boxes of its eight children (`raysim.core.lanes`),
+and ``child[8 n + 8 : 8 n + 16]``: a node, or with the top bit set a leaf. ``child[0]`` is
+where to begin: a room of up to eight pieces is one leaf. Leaf m is
+``row[128 m : 128 m + 128]``, up to eight pieces, of which lane i has the number 8 m + i.
+
+Positions are float32: 0.5 micrometres at 8 m, a quarter of the overlap of the pieces.
+Indices are unsigned because Numba tests signed ones for Python's counting from the end.
+
+On a card each thread follows a ray of its own, and boxes are met two by two instead:
+`raysim.core.pairs`.
 """
 
 from numba import float32, uint32, uint64
 
 from raysim.core.compile import fast_kernel
-from raysim.core.triangle import meet
+from raysim.core.lanes import (
+    BOX_SIZE,
+    N_LANE,
+    PIECE_SIZE,
+    any_piece,
+    bits_of,
+    lowest,
+    meet_boxes,
+    meet_pieces,
+)
 
 #: A hit this far behind the start still counts (m): a start that rounding has put
 #: just outside a corner is brought back in.
 BEHIND_M = -2e-6
-STACK_DEPTH = 96
+#: Numbers of scratch that a walk needs: distances of a node's children, then what is put
+#: aside, a child and its distance each.
+STACK_DEPTH = 1024
 LEAF = 0x80000000
 #: What `nearest` gives for the piece when there is none.
 NOTHING = 0xFFFFFFFF
 
 
 @fast_kernel
-def _inverse(d):
+def inverse(d):
     """Give 1/d with |d| kept away from 0, so that no box test makes 0 * infinity."""
     tiny = float32(1e-18)
     if abs(d) > tiny:
@@ -41,64 +56,62 @@ def nearest(box, child, row, ox, oy, oz, dx, dy, dz, skip, t_max, stack):
     ox, oy, oz = float32(ox), float32(oy), float32(oz)
     dx, dy, dz = float32(dx), float32(dy), float32(dz)
     skip = float32(skip)
-    ix, iy, iz = _inverse(dx), _inverse(dy), _inverse(dz)
+    ix, iy, iz = inverse(dx), inverse(dy), inverse(dz)
     px, py, pz = ox * ix, oy * iy, oz * iz
-    # which corner of a box is met first depends on the direction's signs only
-    nx = uint64(0) if ix > 0 else uint64(3)
-    ny = uint64(1) if iy > 0 else uint64(4)
-    nz = uint64(2) if iz > 0 else uint64(5)
-    fx, fy, fz = uint64(3) - nx, uint64(5) - ny, uint64(7) - nz
+    # which side of a box is met first depends on the direction's signs only
+    nx = uint64(0) if ix > 0 else uint64(N_LANE)
+    ny = uint64(0) if iy > 0 else uint64(N_LANE)
+    nz = uint64(0) if iz > 0 else uint64(N_LANE)
     best, low = float32(t_max), float32(BEHIND_M)
     hit = uint32(NOTHING)
-    depth = uint64(0)
-    at = uint32(0)
+    bottom = uint64(N_LANE)
+    top = bottom
+    at = child[uint64(0)]
     while True:
         if at & uint32(LEAF):
-            piece = at & uint32(LEAF - 1)
-            k = uint64(piece) * uint64(16)
-            if row[k + uint64(15)] != skip:
-                t = meet(row, k, ox, oy, oz, dx, dy, dz, low, best)
-                if t < best:
-                    best = t
-                    hit = piece
-            if depth == 0:
-                break
-            depth -= uint64(1)
-            at = stack[depth]
-            continue
-        k = uint64(at) * uint64(12)
-        near0 = max(
-            max(box[k + nx] * ix - px, box[k + ny] * iy - py), max(box[k + nz] * iz - pz, low)
-        )
-        far0 = min(
-            min(box[k + fx] * ix - px, box[k + fy] * iy - py), min(box[k + fz] * iz - pz, best)
-        )
-        k += uint64(6)
-        near1 = max(
-            max(box[k + nx] * ix - px, box[k + ny] * iy - py), max(box[k + nz] * iz - pz, low)
-        )
-        far1 = min(
-            min(box[k + fx] * ix - px, box[k + fy] * iy - py), min(box[k + fz] * iz - pz, best)
-        )
-        in0, in1 = near0 <= far0, near1 <= far1
-        c = uint64(at) * uint64(2)
-        if in0 and in1:
-            first, second = child[c], child[c + uint64(1)]
-            if near1 < near0:
-                first, second = second, first
-            stack[depth] = second
-            depth += uint64(1)
-            at = first
-        elif in0:
-            at = child[c]
-        elif in1:
-            at = child[c + uint64(1)]
-        elif depth == 0:
-            break
+            leaf = uint64(at & uint32(LEAF - 1))
+            t, lane = meet_pieces(
+                row, leaf * uint64(PIECE_SIZE), ox, oy, oz, dx, dy, dz, skip, low, best
+            )
+            if t < best:
+                best = t
+                hit = uint32(leaf) * uint32(N_LANE) + lane
         else:
-            depth -= uint64(1)
-            at = stack[depth]
-    return best, hit
+            met = meet_boxes(
+                box, uint64(at) * uint64(BOX_SIZE), nx, ny, nz, ix, iy, iz, px, py, pz,
+                low, best, stack,
+            )  # fmt: skip
+            if met != uint32(0):
+                below = uint64(N_LANE) * (uint64(at) + uint64(1))
+                lane = uint64(lowest(met))
+                met &= met - uint32(1)
+                at = child[below + lane]
+                distance = stack[lane]
+                first = top
+                # The nearest child is gone into; the others are put aside, nearest on top.
+                while met != uint32(0):
+                    lane = uint64(lowest(met))
+                    met &= met - uint32(1)
+                    other, other_distance = child[below + lane], stack[lane]
+                    if other_distance < distance:
+                        other, at = at, other
+                        other_distance, distance = distance, other_distance
+                    j = top
+                    while j > first and stack[j - uint64(1)] < other_distance:
+                        stack[j] = stack[j - uint64(2)]
+                        stack[j + uint64(1)] = stack[j - uint64(1)]
+                        j -= uint64(2)
+                    stack[j], stack[j + uint64(1)] = other, other_distance
+                    top += uint64(2)
+                continue
+        far = bits_of(best)
+        while True:
+            if top == bottom:
+                return best, hit
+            top -= uint64(2)
+            if stack[top + uint64(1)] < far:
+                at = stack[top]
+                break
 
 
 @fast_kernel
@@ -110,39 +123,30 @@ def blocked(box, child, row, ox, oy, oz, dx, dy, dz, skip, skip2, t_max, stack):
     ox, oy, oz = float32(ox), float32(oy), float32(oz)
     dx, dy, dz = float32(dx), float32(dy), float32(dz)
     skip, skip2 = float32(skip), float32(skip2)
-    ix, iy, iz = _inverse(dx), _inverse(dy), _inverse(dz)
+    ix, iy, iz = inverse(dx), inverse(dy), inverse(dz)
     px, py, pz = ox * ix, oy * iy, oz * iz
-    nx = uint64(0) if ix > 0 else uint64(3)
-    ny = uint64(1) if iy > 0 else uint64(4)
-    nz = uint64(2) if iz > 0 else uint64(5)
-    fx, fy, fz = uint64(3) - nx, uint64(5) - ny, uint64(7) - nz
+    nx = uint64(0) if ix > 0 else uint64(N_LANE)
+    ny = uint64(0) if iy > 0 else uint64(N_LANE)
+    nz = uint64(0) if iz > 0 else uint64(N_LANE)
     end, low = float32(t_max), float32(-BEHIND_M)
-    depth = uint64(0)
-    at = uint32(0)
+    top = uint64(N_LANE)
+    at = child[uint64(0)]
     while True:
         if at & uint32(LEAF):
-            k = uint64(at & uint32(LEAF - 1)) * uint64(16)
-            plane = row[k + uint64(15)]
-            passed_over = plane in (skip, skip2)
-            if not passed_over and meet(row, k, ox, oy, oz, dx, dy, dz, low, end) < end:
+            k = uint64(at & uint32(LEAF - 1)) * uint64(PIECE_SIZE)
+            if any_piece(row, k, ox, oy, oz, dx, dy, dz, skip, skip2, low, end):
                 return True
         else:
-            k = uint64(at) * uint64(12)
-            c = uint64(at) * uint64(2)
-            for side in range(2):
-                near = max(
-                    max(box[k + nx] * ix - px, box[k + ny] * iy - py),
-                    max(box[k + nz] * iz - pz, low),
-                )
-                far = min(
-                    min(box[k + fx] * ix - px, box[k + fy] * iy - py),
-                    min(box[k + fz] * iz - pz, end),
-                )
-                if near <= far:
-                    stack[depth] = child[c + uint64(side)]
-                    depth += uint64(1)
-                k += uint64(6)
-        if depth == 0:
+            met = meet_boxes(
+                box, uint64(at) * uint64(BOX_SIZE), nx, ny, nz, ix, iy, iz, px, py, pz,
+                low, end, stack,
+            )  # fmt: skip
+            below = uint64(N_LANE) * (uint64(at) + uint64(1))
+            while met != uint32(0):
+                stack[top] = child[below + uint64(lowest(met))]
+                met &= met - uint32(1)
+                top += uint64(1)
+        if top == uint64(N_LANE):
             return False
-        depth -= uint64(1)
-        at = stack[depth]
+        top -= uint64(1)
+        at = stack[top]

@@ -6,7 +6,6 @@ around them differ: `gpu_rays` and `gpu_wave`. Needs the package numba-cuda and 
 
 import importlib.util
 
-from raysim.core.receiver import add_to
 from raysim.errors import Complaint, SettingsError
 
 
@@ -40,18 +39,3 @@ def check_gpu() -> None:
                 "RS-P04",
             )
         )
-
-
-def add_together() -> None:
-    """Let rays of a GPU add to one histogram at once: call before kernels are compiled."""
-    from numba import config, cuda
-    from numba.cuda.extending import overload
-
-    config.CUDA_LOW_OCCUPANCY_WARNINGS = 0  # small rooms fill no card, and may
-
-    @overload(add_to)
-    def _add(cell, moment, band, value):  # noqa: ANN001, ANN202
-        def together(cell, moment, band, value):  # noqa: ANN001, ANN202
-            cuda.atomic.add(cell, (moment, band), value)
-
-        return together

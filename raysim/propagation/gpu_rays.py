@@ -6,14 +6,14 @@ results agree with those of a processor to rounding, not bit for bit.
 """
 
 import numpy as np
-from numba import cuda, float64, uint32
+from numba import config, cuda, float64, uint32
 
+from raysim.core import ray_life, receiver
+from raysim.core.compile import rebound
 from raysim.core.emission import set_out
-from raysim.core.ray_life import live
-from raysim.core.walk import STACK_DEPTH, nearest
-from raysim.propagation.gpu import add_together
+from raysim.core.pairs import PAIR_DEPTH, blocked_by_pairs, nearest_by_pairs
 
-add_together()
+config.CUDA_LOW_OCCUPANCY_WARNINGS = 0  # small rooms fill no card, and may
 
 #: Threads to a block.
 BLOCK = 128
@@ -21,6 +21,22 @@ BLOCK = 128
 MOST_BANDS = 32
 #: Rays of one launch: enough to fill the machine, few enough that progress can be told.
 PER_LAUNCH = 1 << 22
+
+
+@cuda.jit(device=True)
+def _add_together(cell, moment, band, value):
+    cuda.atomic.add(cell, (moment, band), value)
+
+
+# The same life of a ray, by the walk that suits a card, and adding without interruption.
+_live = cuda.jit(device=True)(
+    rebound(
+        ray_life.live,
+        blocked=blocked_by_pairs,
+        meet_side=cuda.jit(device=True)(rebound(ray_life.meet_side, nearest=nearest_by_pairs)),
+        leave=cuda.jit(device=True)(rebound(receiver.leave, add_to=_add_together)),
+    )
+)
 
 
 def follow(
@@ -34,7 +50,7 @@ def follow(
     if i >= n_ray * n_batch:
         return
     i_batch, i_ray = i % n_batch, first_ray + i // n_batch
-    stack = cuda.local.array(STACK_DEPTH, uint32)
+    stack = cuda.local.array(PAIR_DEPTH, uint32)
     energy = cuda.local.array(MOST_BANDS, float64)[:n_band]
     scratch = cuda.local.array(MOST_BANDS, float64)
     dx, dy, dz = set_out(seed, i_batch, i_ray, axis, gain, energy)
@@ -43,7 +59,7 @@ def follow(
         loudest = max(loudest, energy[b])
     if loudest == 0.0:
         return
-    n_segment, lost = live(
+    n_segment, lost = _live(
         seed, i_batch, i_ray, position[0], position[1], position[2], dx, dy, dz,
         energy, floor_share * loudest,
         box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
@@ -58,8 +74,8 @@ def first_hit(box, child, row, start, direction, distance, piece):
     i = cuda.grid(1)
     if i >= distance.size:
         return
-    stack = cuda.local.array(STACK_DEPTH, uint32)
-    distance[i], piece[i] = nearest(
+    stack = cuda.local.array(PAIR_DEPTH, uint32)
+    distance[i], piece[i] = nearest_by_pairs(
         box, child, row, start[i, 0], start[i, 1], start[i, 2],
         direction[i, 0], direction[i, 1], direction[i, 2], -1.0, 1e30, stack,
     )  # fmt: skip

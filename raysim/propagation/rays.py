@@ -123,6 +123,7 @@ class RayRun:
         on_gpu: bool = False,
     ) -> None:
         self._trace = _trace_on(on_gpu)
+        self._tree = room.tree_arrays(on_gpu)
         self._room = room
         self._source = source
         self._bin_s = bin_s
@@ -160,7 +161,7 @@ class RayRun:
             self._trace(
                 self._seed, self._n_ray, per_batch,
                 self._source.position_m, self._source.aim, np.ascontiguousarray(gain[group]),
-                *room.tree_arrays(),
+                *self._tree,
                 room.normal, room.offset, room.middle, room.plane, room.front, room.back,
                 np.ascontiguousarray(1.0 - room.sides.alpha[:, group]),
                 np.ascontiguousarray(room.sides.scattering[:, group]),

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.geometry.bvh import Tree, build_tree
+from raysim.geometry.bvh import Tree, build_pairs, build_tree
 from raysim.geometry.mesh import RoomMesh
 from raysim.geometry.planes import Mirrors, back_sides, gather_mirrors, number_planes
 from raysim.propagation.angles import LayeredSides, layered_sides
@@ -34,10 +34,11 @@ class AcousticRoom:
     layered: LayeredSides
 
     def tree_arrays(
-        self,
+        self, on_gpu: bool = False
     ) -> tuple[NDArray[np.float32], NDArray[np.uint32], NDArray[np.float32]]:
-        """Give what `raysim.core.walk` reads."""
-        return self.tree.box, self.tree.child, self.tree.row
+        """Give what `raysim.core.walk` reads; on a GPU, `raysim.core.pairs`."""
+        tree = build_pairs(self.tree) if on_gpu else self.tree
+        return tree.box, tree.child, tree.row
 
 
 def tabulate_sides(scene: Scene, mesh: RoomMesh) -> Sides:

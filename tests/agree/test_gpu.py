@@ -114,7 +114,7 @@ def signatures():
     room = prepared(scene)
     f8, i8 = np.zeros(1), np.zeros(1, dtype=np.int64)
     table = np.zeros((1, 8))
-    tree = room.tree_arrays()
+    tree = room.tree_arrays(on_gpu=True)
     rays_take = (
         np.uint64(1), 0, 1, f8, f8, table, *tree, table, f8, table, i8, i8, i8, table, table,
         table, 1, 1, 1.0, 1.0, np.zeros((1, 1, 1, 9, 8)), np.zeros((1, 2), dtype=np.int64),
@@ -187,7 +187,8 @@ def test_first_hits_are_the_processors():
     found = []
     for machine in (cpu, gpu_rays):
         distance, piece = np.zeros(n, dtype=np.float32), np.zeros(n, dtype=np.uint32)
-        machine.first_hits(*room.tree_arrays(), start, way, distance, piece)
+        tree = room.tree_arrays(on_gpu=machine is gpu_rays)
+        machine.first_hits(*tree, start, way, distance, piece)
         found.append((distance, piece))
     np.testing.assert_allclose(found[0][0], found[1][0], rtol=SAME)
     assert np.mean(found[0][1] != found[1][1]) < 1e-3  # on a shared edge either is right

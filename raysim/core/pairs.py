@@ -1,0 +1,128 @@
+"""The nearest piece of wall a ray meets, through a binary tree: for cards.
+
+What a card's threads do side by side each is a ray of its own, so boxes are met two by two
+and pieces one by one. One piece to a leaf: in rooms a box test is much cheaper than a piece
+test. Node n is ``box[12 n : 12 n + 12]``, lower and upper corner of the left child, then of
+the right, so that one read answers two tests, and ``child[2 n : 2 n + 2]``: a node, or a
+leaf with the top bit set and the piece in the other bits. Piece k is ``row[16 k :
+16 k + 16]``. The numbers of pieces are those of `raysim.core.walk`, and so are the answers.
+"""
+
+from numba import float32, uint32, uint64
+
+from raysim.core.compile import fast_kernel
+from raysim.core.triangle import meet
+from raysim.core.walk import BEHIND_M, LEAF, NOTHING, inverse
+
+#: Nodes that can be put aside on the way down.
+PAIR_DEPTH = 96
+
+
+@fast_kernel
+def nearest_by_pairs(box, child, row, ox, oy, oz, dx, dy, dz, skip, t_max, stack):
+    """Do what `raysim.core.walk.nearest` does; ``stack`` is (PAIR_DEPTH,) uint32."""
+    ox, oy, oz = float32(ox), float32(oy), float32(oz)
+    dx, dy, dz = float32(dx), float32(dy), float32(dz)
+    skip = float32(skip)
+    ix, iy, iz = inverse(dx), inverse(dy), inverse(dz)
+    px, py, pz = ox * ix, oy * iy, oz * iz
+    # which corner of a box is met first depends on the direction's signs only
+    nx = uint64(0) if ix > 0 else uint64(3)
+    ny = uint64(1) if iy > 0 else uint64(4)
+    nz = uint64(2) if iz > 0 else uint64(5)
+    fx, fy, fz = uint64(3) - nx, uint64(5) - ny, uint64(7) - nz
+    best, low = float32(t_max), float32(BEHIND_M)
+    hit = uint32(NOTHING)
+    depth = uint64(0)
+    at = uint32(0)
+    while True:
+        if at & uint32(LEAF):
+            piece = at & uint32(LEAF - 1)
+            k = uint64(piece) * uint64(16)
+            if row[k + uint64(15)] != skip:
+                t = meet(row, k, ox, oy, oz, dx, dy, dz, low, best)
+                if t < best:
+                    best = t
+                    hit = piece
+            if depth == 0:
+                break
+            depth -= uint64(1)
+            at = stack[depth]
+            continue
+        k = uint64(at) * uint64(12)
+        near0 = max(
+            max(box[k + nx] * ix - px, box[k + ny] * iy - py), max(box[k + nz] * iz - pz, low)
+        )
+        far0 = min(
+            min(box[k + fx] * ix - px, box[k + fy] * iy - py), min(box[k + fz] * iz - pz, best)
+        )
+        k += uint64(6)
+        near1 = max(
+            max(box[k + nx] * ix - px, box[k + ny] * iy - py), max(box[k + nz] * iz - pz, low)
+        )
+        far1 = min(
+            min(box[k + fx] * ix - px, box[k + fy] * iy - py), min(box[k + fz] * iz - pz, best)
+        )
+        in0, in1 = near0 <= far0, near1 <= far1
+        c = uint64(at) * uint64(2)
+        if in0 and in1:
+            first, second = child[c], child[c + uint64(1)]
+            if near1 < near0:
+                first, second = second, first
+            stack[depth] = second
+            depth += uint64(1)
+            at = first
+        elif in0:
+            at = child[c]
+        elif in1:
+            at = child[c + uint64(1)]
+        elif depth == 0:
+            break
+        else:
+            depth -= uint64(1)
+            at = stack[depth]
+    return best, hit
+
+
+@fast_kernel
+def blocked_by_pairs(box, child, row, ox, oy, oz, dx, dy, dz, skip, skip2, t_max, stack):
+    """Do what `raysim.core.walk.blocked` does; ``stack`` is (PAIR_DEPTH,) uint32."""
+    ox, oy, oz = float32(ox), float32(oy), float32(oz)
+    dx, dy, dz = float32(dx), float32(dy), float32(dz)
+    skip, skip2 = float32(skip), float32(skip2)
+    ix, iy, iz = inverse(dx), inverse(dy), inverse(dz)
+    px, py, pz = ox * ix, oy * iy, oz * iz
+    nx = uint64(0) if ix > 0 else uint64(3)
+    ny = uint64(1) if iy > 0 else uint64(4)
+    nz = uint64(2) if iz > 0 else uint64(5)
+    fx, fy, fz = uint64(3) - nx, uint64(5) - ny, uint64(7) - nz
+    end, low = float32(t_max), float32(-BEHIND_M)
+    depth = uint64(0)
+    at = uint32(0)
+    while True:
+        if at & uint32(LEAF):
+            k = uint64(at & uint32(LEAF - 1)) * uint64(16)
+            plane = row[k + uint64(15)]
+            passed_over = plane in (skip, skip2)
+            if not passed_over and meet(row, k, ox, oy, oz, dx, dy, dz, low, end) < end:
+                return True
+        else:
+            k = uint64(at) * uint64(12)
+            c = uint64(at) * uint64(2)
+            for side in range(2):
+                near = max(
+                    max(box[k + nx] * ix - px, box[k + ny] * iy - py),
+                    max(box[k + nz] * iz - pz, low),
+                )
+                far = min(
+                    min(box[k + fx] * ix - px, box[k + fy] * iy - py),
+                    min(box[k + fz] * iz - pz, end),
+                )
+                if near <= far:
+                    stack[depth] = child[c + uint64(side)]
+                    depth += uint64(1)
+                k += uint64(6)
+        if depth == 0:
+            return False
+        depth -= uint64(1)
+        at = stack[depth]
