@@ -23,18 +23,22 @@ CACHE_DIR = _HOME / "raysim" / f"{_DIGEST}-numba{numba.__version__}"
 
 numba.config.CACHE_DIR = str(CACHE_DIR)
 
+_USUAL = {"cache": True, "error_model": "numpy"}
+_FAST = {"nnan", "nsz", "contract", "arcp"}
 # error_model "numpy": x / 0 is inf, as on the GPU. No fastmath: sums keep order.
-kernel = numba.njit(cache=True, error_model="numpy")
+kernel = numba.njit(**_USUAL)
+# What every leg of a ray calls is written into its caller: to hand over a dozen arrays takes
+# a processor as long as the work itself.
+inner_kernel = numba.njit(**_USUAL, forceinline=True)
 # Traversal works on finite float32 numbers only and sums nothing that is kept, so it may
 # contract a*b+c and drop the NaN and signed-zero rules: a third faster, same hits.
-fast_kernel = numba.njit(
-    cache=True, error_model="numpy", fastmath={"nnan", "nsz", "contract", "arcp"}
-)
+fast_kernel = numba.njit(**_USUAL, fastmath=_FAST)
+fast_inner_kernel = numba.njit(**_USUAL, fastmath=_FAST, forceinline=True)
 # The wave solver may contract a*b+c: every cell is its own sum, in one order, whatever
 # the number of threads. A test that energy stays says that nothing else is lost.
-stencil_kernel = numba.njit(cache=True, error_model="numpy", fastmath={"nsz", "contract"})
-loop = numba.njit(cache=True, error_model="numpy", parallel=True)
-serial_loop = numba.njit(cache=True, error_model="numpy")
+stencil_kernel = numba.njit(**_USUAL, fastmath={"nsz", "contract"})
+loop = numba.njit(**_USUAL, parallel=True)
+serial_loop = numba.njit(**_USUAL)
 
 
 def rebound(function, **others):

@@ -30,53 +30,68 @@ _CONTRACT = ("nsz", "contract")
 _f4, _u4, _u8 = types.float32, types.uint32, types.uint64
 
 
-class _Lanes:
+class Lanes:
     """Writes vector arithmetic into a function that is being compiled."""
 
     def __init__(self, context, builder):
         self.context, self.b = context, builder
 
-    def start_of(self, kind, array):
-        return self.context.make_array(kind)(self.context, self.b, array).data
+    def array(self, kind, array):
+        """Give an array's start and shape."""
+        return self.context.make_array(kind)(self.context, self.b, array)
 
-    def all(self, x):
+    def start_of(self, kind, array):
+        """Give where an array's numbers begin."""
+        return self.array(kind, array).data
+
+    def all(self, x, n=N_LANE):
         """Put one number into all lanes."""
-        none = ir.Constant(_FLOATS, ir.Undefined)
+        none = ir.Constant(ir.VectorType(x.type, n), ir.Undefined)
         first = self.b.insert_element(none, x, ir.Constant(_INT, 0))
-        order = ir.Constant(ir.VectorType(_INT, N_LANE), [0] * N_LANE)
+        order = ir.Constant(ir.VectorType(_INT, n), [0] * n)
         return self.b.shuffle_vector(first, none, order)
 
     def read(self, start, at, row):
+        """Read a row of eight, counted from a place."""
         place = self.b.add(at, ir.Constant(_LONG, N_LANE * row))
         address = self.b.bitcast(self.b.gep(start, [place]), _FLOATS.as_pointer())
         return self.b.load(address, align=4)
 
     def write(self, value, start):
+        """Write eight numbers."""
         self.b.store(value, self.b.bitcast(start, _FLOATS.as_pointer()), align=4)
 
     def product_and(self, x, y, z):
+        """Give x y + z."""
         return self.b.fadd(self.b.fmul(x, y, flags=_CONTRACT), z, flags=_CONTRACT)
 
     def less(self, x, y):
+        """Give x - y."""
         return self.b.fsub(x, y, flags=_CONTRACT)
 
     def smaller(self, x, y):
+        """Give y where it is smaller or x is NaN, else x."""
         return self.b.select(self.b.fcmp_ordered("<", x, y, flags=("nsz",)), x, y)
 
     def larger(self, x, y):
+        """Give y where it is larger or x is NaN, else x."""
         return self.b.select(self.b.fcmp_ordered(">", x, y, flags=("nsz",)), x, y)
 
     def size(self, x):
+        """Give |x|."""
         return self.call("llvm.fabs.v8f32", _FLOATS, x)
 
     def call(self, name, gives, *values):
+        """Call what the compiler knows by a name."""
         kind = ir.FunctionType(gives, [v.type for v in values])
         return self.b.call(cgutils.get_or_insert_function(self.b.module, kind, name), values)
 
     def compare(self, x, sign, y):
+        """Compare; false where either is NaN."""
         return self.b.fcmp_ordered(sign, x, y, flags=("nsz",))
 
     def bits(self, which):
+        """Give a bit for each lane."""
         return self.b.zext(self.b.bitcast(which, ir.IntType(N_LANE)), _INT)
 
     def pieces(self, start, k, ray, skips, low, high):
@@ -120,7 +135,7 @@ def meet_boxes(_typing, box, k, nx, ny, nz, ix, iy, iz, px, py, pz, low, high, n
     takes = _u4(box, *[_u8] * 4, *[_f4] * 8, near)
 
     def write(context, builder, signature, values):
-        lanes, b = _Lanes(context, builder), builder
+        lanes, b = Lanes(context, builder), builder
         k, nears, inverses, places = values[1], values[2:5], values[5:8], values[8:11]
         start = lanes.start_of(signature.args[0], values[0])
         begin, end = lanes.all(values[11]), lanes.all(values[12])
@@ -151,7 +166,7 @@ def meet_pieces(_typing, row, k, ox, oy, oz, dx, dy, dz, skip, low, high):
     takes = types.Tuple((_f4, _u4))(row, _u8, *[_f4] * 9)
 
     def write(context, builder, signature, values):
-        lanes, b = _Lanes(context, builder), builder
+        lanes, b = Lanes(context, builder), builder
         start, high = lanes.start_of(signature.args[0], values[0]), lanes.all(values[10])
         t, met = lanes.pieces(start, values[1], values[2:8], values[8:9], values[9], values[10])
         t = b.select(met, t, high)
@@ -171,7 +186,7 @@ def any_piece(_typing, row, k, ox, oy, oz, dx, dy, dz, skip, skip2, low, high):
     takes = types.boolean(row, _u8, *[_f4] * 10)
 
     def write(context, builder, signature, values):
-        lanes = _Lanes(context, builder)
+        lanes = Lanes(context, builder)
         start = lanes.start_of(signature.args[0], values[0])
         _, met = lanes.pieces(
             start, values[1], values[2:8], values[8:10], values[10], values[11]
@@ -186,7 +201,7 @@ def lowest(_typing, bits):
     """Give the place of the lowest bit of a number that is not 0."""
 
     def write(context, builder, _signature, values):
-        return _Lanes(context, builder).call(
+        return Lanes(context, builder).call(
             "llvm.cttz.i32", _INT, values[0], ir.Constant(_BIT, 1)
         )
 

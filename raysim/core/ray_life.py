@@ -18,8 +18,9 @@ from math import floor, pi, sqrt
 
 from numba import uint32, uint64
 
-from raysim.core.compile import kernel
-from raysim.core.receiver import chord, leave
+from raysim.core.bands import absorb, leave, turn
+from raysim.core.compile import inner_kernel, kernel
+from raysim.core.receiver import chord
 from raysim.core.replay import END, note_deposit, note_step
 from raysim.core.rng import draws
 from raysim.core.walk import NOTHING, blocked, nearest
@@ -33,7 +34,7 @@ LIFT_M = 1e-5
 SURVIVAL = 0.5
 
 
-@kernel
+@inner_kernel
 def meet_side(box, child, row, normal, front, back, px, py, pz, dx, dy, dz, skip, stack):
     """Give the piece a ray meets and which side of it; -1 for none, or for solid matter."""
     _, hit = nearest(box, child, row, px, py, pz, dx, dy, dz, skip, 1e30, stack)
@@ -50,7 +51,7 @@ def meet_side(box, child, row, normal, front, back, px, py, pz, dx, dy, dz, skip
 def live(
     seed, i_batch, i_ray, px, py, pz, dx, dy, dz, energy, floor_energy,
     box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
-    receiver, image_order, pair_order, bins_per_m, histogram, scratch, stack, note=None,
+    receiver, image_order, pair_order, bins_per_m, histogram, stack, note=None,
 ):  # fmt: skip
     """Follow one ray until it dies, adding to ``histogram``; give (segments, lost).
 
@@ -65,7 +66,6 @@ def live(
     ``histogram`` tells sizes only: see `raysim.core.replay`. Without one the compiler drops
     all that concerns it.
     """
-    n_band = energy.shape[0]
     n_receiver = receiver.shape[0]
     n_time = histogram.shape[1]
     travelled = 0.0
@@ -79,17 +79,18 @@ def live(
     last_x, last_y, last_z = 0.0, 0.0, 0.0  # normal of the last plane
     nx, ny, nz = 0.0, 0.0, 0.0
     weight = 1.0  # notes only: what chance has multiplied the ray's energy by, re the usual
+    lifted = False
     while True:
         hit, side = meet_side(
             box, child, row, normal, front, back, px, py, pz, dx, dy, dz, skip, stack
         )
-        n_segment += 1
-        if side < 0 and n_bounce > 0:
+        if side < 0 and n_bounce > 0 and not lifted:
             # rounding has put the start behind a wall that the ray nearly grazes: lift it
             px, py, pz = px + LIFT_M * nx, py + LIFT_M * ny, pz + LIFT_M * nz
-            hit, side = meet_side(
-                box, child, row, normal, front, back, px, py, pz, dx, dy, dz, skip, stack
-            )
+            lifted = True
+            continue
+        lifted = False
+        n_segment += 1
         if side < 0:
             return n_segment, 1
         h = uint64(hit)
@@ -116,9 +117,7 @@ def live(
                     if i_time < n_time:
                         share = inside / (4.0 / 3.0 * pi * receiver[r, 3] ** 3)
                         if note is None:
-                            for b in range(n_band):
-                                scratch[b] = energy[b] * share
-                            leave(scratch, 0, n_band, -dx, -dy, -dz, histogram[r, i_time])
+                            leave(energy, None, 0, share, -dx, -dy, -dz, histogram, r, i_time)
                         else:
                             n_sphere += 1
                             note_deposit(
@@ -133,17 +132,11 @@ def live(
         # pieces overlap at their edges: step back inside, or the next leg may start
         # behind the neighbour and be lost
         tx, ty, tz = middle[h, 0] - px, middle[h, 1] - py, middle[h, 2] - pz
-        step = INWARDS_M / sqrt(tx * tx + ty * ty + tz * tz + INWARDS_M * INWARDS_M)
+        step = INWARDS_M / max(abs(tx) + abs(ty) + abs(tz), INWARDS_M)
         px, py, pz = px + step * tx, py + step * ty, pz + step * tz
 
         n_bounce += 1
-        total, diffuse = 0.0, 0.0
-        loudest = 0.0
-        for b in range(n_band):
-            energy[b] *= reflect[side, b]
-            total += energy[b]
-            diffuse += energy[b] * scatter[side, b]
-            loudest = max(loudest, energy[b])
+        total, diffuse, loudest = absorb(energy, reflect, scatter, side)
         if total <= 0.0:
             if note is not None:
                 note_step(note, END, n_sphere, 0)
@@ -166,9 +159,7 @@ def live(
                     continue
                 share = cosine / (pi * far * far * far)
                 if note is None:
-                    for b in range(n_band):
-                        scratch[b] = energy[b] * scatter[side, b] * share
-                    leave(scratch, 0, n_band, -vx, -vy, -vz, histogram[r, i_time])
+                    leave(energy, scatter, side, share, -vx, -vy, -vz, histogram, r, i_time)
                 else:
                     n_connected += 1
                     note_deposit(note, r * n_time + i_time, weight * share, -vx, -vy, -vz)
@@ -180,21 +171,19 @@ def live(
         if loudest < floor_energy:
             if u_live >= SURVIVAL:
                 return n_segment, 0
-            for b in range(n_band):
-                energy[b] /= SURVIVAL
+            turn(energy, scatter, side, 1.0 / SURVIVAL, 0.0)
             if note is not None:
                 weight /= SURVIVAL
         if note is not None:
             usual = note[5][side]
             weight *= usual / p if scattered_last else (1.0 - usual) / (1.0 - p)
         if scattered_last:
-            for b in range(n_band):
-                energy[b] *= scatter[side, b] / p
+            turn(energy, scatter, side, 0.0, 1.0 / p)
             dx, dy, dz = lambert(nx, ny, nz, u_1, u_2)
             mirrored_only = False
         else:
-            for b in range(n_band):
-                energy[b] *= (1.0 - scatter[side, b]) / (1.0 - p)
+            rest = 1.0 / (1.0 - p)
+            turn(energy, scatter, side, rest, -rest)
             dx, dy, dz = mirror(dx, dy, dz, nx, ny, nz)
             if mirrored_only:
                 if n_bounce == 2:
@@ -203,7 +192,7 @@ def live(
                     to_and_fro = to_and_fro and plane[h] == plane_2
                 plane_2, plane_1 = plane_1, plane[h]
                 last_x, last_y, last_z = nx, ny, nz
-        # lambert keeps its direction within rounding of length one; so does mirror
-        size = 1.0 / sqrt(dx * dx + dy * dy + dz * dz)
+        # Within rounding of length one already: a step of Newton's keeps it there.
+        size = 1.5 - 0.5 * (dx * dx + dy * dy + dz * dz)
         dx, dy, dz = dx * size, dy * size, dz * size
         skip = here

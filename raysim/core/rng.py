@@ -7,7 +7,7 @@ depends on how rays are spread over threads. Theory: DEVELOPERS.md, R1.
 
 from numba import uint32, uint64
 
-from raysim.core.compile import kernel
+from raysim.core.compile import inner_kernel
 
 _M0 = 0xD2511F53
 _M1 = 0xCD9E8D57
@@ -16,7 +16,7 @@ _W1 = 0xBB67AE85
 _LOW = 0xFFFFFFFF
 
 
-@kernel
+@inner_kernel
 def philox(c0, c1, c2, c3, k0, k1):
     """Give four 32-bit words for a 4-word counter and a 2-word key  (R1)."""
     c0, c1, c2, c3 = uint64(c0), uint64(c1), uint64(c2), uint64(c3)
@@ -36,13 +36,13 @@ def philox(c0, c1, c2, c3, k0, k1):
     return uint32(c0), uint32(c1), uint32(c2), uint32(c3)
 
 
-@kernel
+@inner_kernel
 def unit(word):
     """Map a 32-bit word to the middle of its cell of [0, 1): never 0, never 1."""
     return (float(word) + 0.5) * 2.3283064365386963e-10
 
 
-@kernel
+@inner_kernel
 def draws(seed, i_batch, i_ray, i_bounce):
     """Give the four uniform numbers of one bounce of one ray  (R1).
 

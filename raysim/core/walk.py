@@ -14,7 +14,7 @@ On a card each thread follows a ray of its own, and boxes are met two by two ins
 
 from numba import float32, uint32, uint64
 
-from raysim.core.compile import fast_kernel
+from raysim.core.compile import fast_inner_kernel
 from raysim.core.lanes import (
     BOX_SIZE,
     N_LANE,
@@ -37,7 +37,7 @@ LEAF = 0x80000000
 NOTHING = 0xFFFFFFFF
 
 
-@fast_kernel
+@fast_inner_kernel
 def inverse(d):
     """Give 1/d with |d| kept away from 0, so that no box test makes 0 * infinity."""
     tiny = float32(1e-18)
@@ -46,7 +46,7 @@ def inverse(d):
     return float32(1e18)
 
 
-@fast_kernel
+@fast_inner_kernel
 def nearest(box, child, row, ox, oy, oz, dx, dy, dz, skip, t_max, stack):
     """Give (distance, piece) of the first hit before t_max; piece is NOTHING without one.
 
@@ -114,7 +114,7 @@ def nearest(box, child, row, ox, oy, oz, dx, dy, dz, skip, t_max, stack):
                 break
 
 
-@fast_kernel
+@fast_inner_kernel
 def blocked(box, child, row, ox, oy, oz, dx, dy, dz, skip, skip2, t_max, stack):
     """Say whether any piece lies between the start and ``t_max`` along unit d.
 

@@ -6,17 +6,17 @@ u1 and u2 are uniform in (0, 1). Theory: DEVELOPERS.md, R3 and R4.
 
 from math import cos, pi, sin, sqrt
 
-from raysim.core.compile import kernel
+from raysim.core.compile import inner_kernel, kernel
 
 
-@kernel
+@inner_kernel
 def mirror(dx, dy, dz, nx, ny, nz):
     """Reflect specularly: d - 2 (d.n) n  (R3)."""
     twice = 2.0 * (dx * nx + dy * ny + dz * nz)
     return dx - twice * nx, dy - twice * ny, dz - twice * nz
 
 
-@kernel
+@inner_kernel
 def sphere(u1, u2):
     """Draw a direction with density 1/(4 pi) per steradian  (R2)."""
     z = 1.0 - 2.0 * u1
@@ -24,7 +24,7 @@ def sphere(u1, u2):
     return r * cos(2.0 * pi * u2), r * sin(2.0 * pi * u2), z
 
 
-@kernel
+@inner_kernel
 def lambert(nx, ny, nz, u1, u2):
     """Draw a direction with density cos(theta)/pi per steradian  (R4).
 

@@ -19,6 +19,8 @@ from raysim.core.walk import LEAF, STACK_DEPTH
 from raysim.errors import Complaint, SceneError
 from raysim.units import Float, Int
 
+#: A piece is wide if its box has this share of the whole room's.
+_WIDE = 0.05
 #: Lower and upper corner of a box that no ray meets.
 _NEVER_M = (1e30, -1e30)
 
@@ -104,7 +106,7 @@ def build_tree(
     last = np.where(is_quad[:, None], origin + edge_u + edge_v, origin)
     corners = np.stack([origin, origin + edge_u, origin + edge_v, last], axis=1)
     low, high = corners.min(axis=1) - OVERLAP_M, corners.max(axis=1) + OVERLAP_M
-    root = _split(low, high, N_LANE)
+    root = _split_wide(low, high)
     leaves, boxes, child, aside = _by_eight(root)
     _check_depth(N_LANE + 2 * aside, STACK_DEPTH)
     piece = np.zeros((len(leaves), N_LANE), dtype=np.int64)
@@ -258,14 +260,31 @@ def _outwards(boxes: Float) -> NDArray[np.float32]:
     return np.nextafter(boxes.astype(np.float32), way)
 
 
-def _split(low: Float, high: Float, at_once: int) -> _Branch:
+def _split_wide(low: Float, high: Float) -> _Branch:
+    """Split for eight at once, the widest pieces first and apart: mostly a room's own walls.
+
+    They bound every ray, and no other box need reach as far as they do.
+    """
+    area = _area(low, high)
+    every = _Branch(low.min(axis=0), high.max(axis=0), np.arange(len(low)))
+    widest = np.argsort(-area, kind="stable")[:N_LANE]
+    widest = widest[area[widest] > _WIDE * every.area_m2]
+    rest = np.setdiff1d(every.piece, widest)
+    if len(low) <= N_LANE or len(widest) == 0 or len(rest) == 0:
+        return _split(low, high, N_LANE)
+    wide = _Branch(low[widest].min(axis=0), high[widest].max(axis=0), widest)
+    every.halves = [wide, _split(low, high, N_LANE, rest)]
+    return every
+
+
+def _split(low: Float, high: Float, at_once: int, piece: Int | None = None) -> _Branch:
     """Split pieces while that saves tests, of which one meets ``at_once`` pieces  (G8)."""
     centre = 0.5 * (low + high)
 
     def branch(ids: Int) -> _Branch:
         return _Branch(low[ids].min(axis=0), high[ids].max(axis=0), ids)
 
-    root = branch(np.arange(len(low)))
+    root = branch(np.arange(len(low)) if piece is None else piece)
     todo = [root]
     while todo:
         one = todo.pop()

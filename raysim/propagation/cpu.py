@@ -27,7 +27,6 @@ def trace(
     for i_batch in prange(histogram.shape[0]):
         stack = np.zeros(STACK_DEPTH, dtype=np.uint32)
         energy = np.zeros(gain.shape[0])
-        scratch = np.zeros(gain.shape[0])
         for i_ray in range(first_ray, first_ray + n_ray):
             dx, dy, dz = set_out(seed, i_batch, i_ray, axis, gain, energy)
             loudest = 0.0
@@ -40,7 +39,7 @@ def trace(
                 energy, floor_share * loudest,
                 box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
                 receiver, image_order, pair_order, bins_per_m, histogram[i_batch],
-                scratch, stack,
+                stack,
             )  # fmt: skip
             tally[i_batch, 0] += n_segment
             tally[i_batch, 1] += lost
@@ -62,7 +61,6 @@ def record(
     for i_batch in prange(step.shape[0]):
         stack = np.zeros(STACK_DEPTH, dtype=np.uint32)
         energy = np.zeros(gain.shape[0])
-        scratch = np.zeros(gain.shape[0])
         sizes = np.zeros((receiver.shape[0], n_time, 0, 0))
         note = (
             step[i_batch], cell[i_batch], share[i_batch], towards[i_batch], counts[i_batch],
@@ -80,7 +78,7 @@ def record(
                     energy, floor_share * loudest,
                     box, child, row, normal, offset, middle, plane, front, back, reflect,
                     scatter, receiver, image_order, pair_order, bins_per_m, sizes,
-                    scratch, stack, note,
+                    stack, note,
                 )  # fmt: skip
                 tally[i_batch, 0] += n_segment
                 tally[i_batch, 1] += lost

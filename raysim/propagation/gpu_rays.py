@@ -8,7 +8,8 @@ results agree with those of a processor to rounding, not bit for bit.
 import numpy as np
 from numba import config, cuda, float64, uint32
 
-from raysim.core import ray_life, receiver
+from raysim.core import ray_life
+from raysim.core.bands import absorb_each, turn_each
 from raysim.core.compile import rebound
 from raysim.core.emission import set_out
 from raysim.core.pairs import PAIR_DEPTH, blocked_by_pairs, nearest_by_pairs
@@ -24,17 +25,37 @@ PER_LAUNCH = 1 << 22
 
 
 @cuda.jit(device=True)
-def _add_together(cell, moment, band, value):
-    cuda.atomic.add(cell, (moment, band), value)
+def _absorb(energy, reflect, scatter, side):
+    return absorb_each(energy, reflect, scatter, side, 0, 0.0, 0.0, 0.0)
 
 
-# The same life of a ray, by the walk that suits a card, and adding without interruption.
+@cuda.jit(device=True)
+def _turn(energy, scatter, side, base, slope):
+    turn_each(energy, scatter, side, base, slope, 0)
+
+
+@cuda.jit(device=True)
+def _leave(energy, scatter, side, share, x, y, z, histogram, receiver, i_time):
+    """Add as `raysim.core.bands.leave` does, so that no ray interrupts another."""
+    for b in range(energy.shape[0]):
+        e = energy[b] * share
+        if scatter is not None:
+            e *= scatter[side, b]
+        ex, ey, ez = e * x, e * y, e * z
+        parts = (e, ex, ey, ez, ex * x, ey * y, ex * y, ex * z, ey * z)
+        for m in range(9):
+            cuda.atomic.add(histogram, (receiver, i_time, m, b), parts[m])
+
+
+# The same life of a ray, by what suits a card.
 _live = cuda.jit(device=True)(
     rebound(
         ray_life.live,
+        absorb=_absorb,
+        turn=_turn,
+        leave=_leave,
         blocked=blocked_by_pairs,
         meet_side=cuda.jit(device=True)(rebound(ray_life.meet_side, nearest=nearest_by_pairs)),
-        leave=cuda.jit(device=True)(rebound(receiver.leave, add_to=_add_together)),
     )
 )
 
@@ -52,7 +73,6 @@ def follow(
     i_batch, i_ray = i % n_batch, first_ray + i // n_batch
     stack = cuda.local.array(PAIR_DEPTH, uint32)
     energy = cuda.local.array(MOST_BANDS, float64)[:n_band]
-    scratch = cuda.local.array(MOST_BANDS, float64)
     dx, dy, dz = set_out(seed, i_batch, i_ray, axis, gain, energy)
     loudest = 0.0
     for b in range(n_band):
@@ -63,7 +83,7 @@ def follow(
         seed, i_batch, i_ray, position[0], position[1], position[2], dx, dy, dz,
         energy, floor_share * loudest,
         box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
-        receiver, image_order, pair_order, bins_per_m, histogram[i_batch], scratch, stack,
+        receiver, image_order, pair_order, bins_per_m, histogram[i_batch], stack,
     )  # fmt: skip
     cuda.atomic.add(tally, (i_batch, 0), n_segment)
     cuda.atomic.add(tally, (i_batch, 1), lost)
