@@ -84,7 +84,8 @@ def air_by_bin(room: AcousticRoom, n_time: int, bin_s: float) -> Float:
 
 def _trace_on(on_gpu: bool) -> Callable[..., None]:
     if not on_gpu:
-        return cpu.trace
+        trace: Callable[..., None] = cpu.trace
+        return trace
     from raysim.propagation import gpu_rays  # needs a package that few have
 
     return gpu_rays.trace
