@@ -1,6 +1,6 @@
 """The bounce loop as one would write it with numpy arrays and a ray-tracing library.
 
-The other contender of `bench_bounce_loop.py`. The same estimator, step by step, as the
+A contender of `bench_bounce_loop.py`, the tuned one. The same estimator, step by step, as the
 engine's own kernel, but each step is done for many rays at once, every array operation
 being one pass over them. Nearest walls and shadow rays are Embree's, through its Python
 binding; what goes into the histogram is gathered by one sparse matrix product per
@@ -14,12 +14,14 @@ import numpy as np
 from embreex.mesh_construction import TriangleMesh
 from embreex.rtcore import EmbreeDevice
 from embreex.rtcore_scene import EmbreeScene
+from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
+from raysim.geometry.mesh import RoomMesh
 from raysim.propagation.rays import sphere_radii_m
 from raysim.propagation.room import AcousticRoom
 from raysim.scene.model import Receiver, Source
-from raysim.units import Float
+from raysim.units import Float, Int
 
 #: Rays leave a wall from this far off it: the binding has no least distance.
 LIFT_M = 1e-5
@@ -38,9 +40,7 @@ class ArrayLoop:
         self._corner = mesh.triangles_m[:, 0]
         self._reflect = 1.0 - room.sides.alpha[mesh.face_surface]
         self._scatter = room.sides.scattering[mesh.face_surface]
-        self._device = EmbreeDevice()  # must outlive the scene
-        self._scene = EmbreeScene(self._device)
-        TriangleMesh(self._scene, mesh.triangles_m.astype(np.float32))
+        self._prepare(mesh)
         self._source = source.position_m
         self._receiver = receiver.position_m
         self._radius = sphere_radii_m(room, [receiver])[0]
@@ -49,6 +49,24 @@ class ArrayLoop:
         self._image_order = image_order
         self.n_segment = 0
         self.n_lost = 0
+
+    def _prepare(self, mesh: RoomMesh) -> None:
+        """Make what answers where rays meet walls."""
+        self._device = EmbreeDevice()  # must outlive the scene
+        self._scene = EmbreeScene(self._device)
+        TriangleMesh(self._scene, mesh.triangles_m.astype(np.float32))
+
+    def _nearest(self, at: Float, way: Float) -> Int:
+        """Give the first triangle that each ray meets, -1 for none."""
+        return np.asarray(self._scene.run(at.astype(np.float32), way.astype(np.float32)))
+
+    def _in_sight(self, at: Float, view: Float, far: Float) -> NDArray[np.bool_]:
+        """Say which rays go as far as the receiver."""
+        met = self._scene.run(
+            at.astype(np.float32), view.astype(np.float32),
+            dists=far.astype(np.float32), query="OCCLUDED",
+        )  # fmt: skip
+        return np.asarray(met < 0)
 
     def follow(self, seed: int, first_batch: int, n_batch: int, n_ray: int) -> Float:
         """Follow ``n_ray`` rays of each batch; give (n_batch, n_time, 9, n_band) per ray."""
@@ -69,7 +87,7 @@ class ArrayLoop:
         floor_energy = FLOOR * 4.0 * math.pi
         ones = np.ones(n_band)
         while len(row):
-            face = self._scene.run(at.astype(np.float32), way.astype(np.float32))
+            face = self._nearest(at, way)
             self.n_segment += len(face)
             normal = self._normal[face]
             towards = _dot(normal, way)
@@ -133,11 +151,7 @@ class ArrayLoop:
         cosine /= far
         time = (travelled + far) * self._bins_per_m
         use = np.flatnonzero((cosine > 0.0) & (time < self._n_time))
-        sees = self._scene.run(
-            at[use].astype(np.float32), view[use].astype(np.float32),
-            dists=far[use].astype(np.float32), query="OCCLUDED",
-        )  # fmt: skip
-        use = use[sees < 0]
+        use = use[self._in_sight(at[use], view[use], far[use])]
         share = cosine[use] / (math.pi * far[use] ** 2)
         self._add(sums, row[use], time[use], thrown[use] * share[:, None], -view[use])
 
@@ -150,7 +164,11 @@ class ArrayLoop:
         moments = np.stack([np.ones(n), x, y, z, x * x, y * y, x * y, x * z, y * z], axis=1)
         # each time cell holds nine moments of every band
         values = (moments[:, :, None] * energy[:, None, :]).reshape(n, sums.shape[1])
-        cell = row + time.astype(np.int64)
+        self._add_rows(sums, row + time.astype(np.int64), values)
+
+    def _add_rows(self, sums: Float, cell: Int, values: Float) -> None:
+        """Add rows to rows of the histogram, of which some are the same."""
+        n = len(cell)
         by_cell = np.argsort(cell, kind="stable")
         cell = cell[by_cell]
         first = np.flatnonzero(np.diff(cell, prepend=-1))
