@@ -14,11 +14,11 @@ import numpy as np
 from embreex.mesh_construction import TriangleMesh
 from embreex.rtcore import EmbreeDevice
 from embreex.rtcore_scene import EmbreeScene
+from furnished import sphere_radii_m
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
 from raysim.geometry.mesh import RoomMesh
-from raysim.propagation.rays import sphere_radii_m
 from raysim.propagation.room import AcousticRoom
 from raysim.scene.model import Receiver, Source
 from raysim.units import Float, Int

@@ -28,12 +28,12 @@ from pathlib import Path
 import numba
 import numpy as np
 from contest import conditions
-from furnished import acoustic, furnished, scene_of
+from furnished import acoustic, furnished, scene_of, sphere_radii_m
 from plain_tracing import PlainRun
 
 from raysim.measures.decay import fit_line
 from raysim.propagation.images import arrivals, pair_order
-from raysim.propagation.rays import N_BATCH, RayRun, expected_duration_s, sphere_radii_m
+from raysim.propagation.rays import N_BATCH, RayRun, expected_duration_s
 from raysim.propagation.room import AcousticRoom
 from raysim.records import Arrivals
 from raysim.scene.model import Receiver, Source

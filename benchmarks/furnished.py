@@ -12,7 +12,7 @@ import numpy as np
 import trimesh
 
 from raysim.geometry.build import build_room
-from raysim.geometry.inside import enclosed_volume_m3
+from raysim.geometry.inside import enclosed_volume_m3, nearest_surface
 from raysim.geometry.mesh import MeshSurface, RoomMesh
 from raysim.propagation.room import AcousticRoom, acoustic_room
 from raysim.scene.model import (
@@ -33,6 +33,8 @@ SOURCE_M = (1.2, 1.9, 1.5)
 RECEIVER_M = (3.7, 2.4, 1.3)
 #: Starts keep this far from walls and furniture.
 CLEAR_M = 0.001
+#: Counting spheres of the contenders: as large as ours begin.
+SPHERE_M = 0.25
 
 _WALLS = ("south", "east", "north", "west")
 
@@ -57,6 +59,12 @@ def _stool(x: float, y: float, seat: float = 0.45, side: float = 0.4) -> list[Fl
 def _boards(x: float, y: float, long: float, heights: tuple[float, ...]) -> list[Float]:
     """Give shelf boards that hang a hand's breadth off a wall."""
     return [np.array((x, y, z, x + long, y + 0.25, z + 0.025)) for z in heights]
+
+
+def sphere_radii_m(room: AcousticRoom, receivers: list[Receiver]) -> Float:
+    """Give each receiver's counting sphere: inside the room, at most `SPHERE_M`."""
+    gaps = [nearest_surface(room.mesh, r.position_m)[0] for r in receivers]
+    return np.minimum(0.99 * np.array(gaps), SPHERE_M)
 
 
 def furniture(crowded: bool) -> list[Float]:

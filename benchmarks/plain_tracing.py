@@ -11,6 +11,7 @@ are compiled.
 import math
 
 import numpy as np
+from furnished import sphere_radii_m
 from numba import prange, uint32, uint64
 
 from raysim.core.compile import kernel, loop
@@ -20,7 +21,7 @@ from raysim.core.rng import draws
 from raysim.core.walk import NOTHING, STACK_DEPTH, nearest
 from raysim.core.wall import lambert, mirror
 from raysim.propagation.images import source_gain
-from raysim.propagation.rays import FLOOR, N_BATCH, air_by_bin, band_groups, sphere_radii_m
+from raysim.propagation.rays import FLOOR, N_BATCH, air_by_bin, band_groups
 from raysim.propagation.room import AcousticRoom
 from raysim.scene.model import Receiver, Source
 from raysim.units import Float
@@ -74,12 +75,12 @@ def follow_one(
         if n_bounce > 0:
             for r in range(receiver.shape[0]):
                 radius = receiver[r, 3]
-                inside, halfway = chord(
+                inside, begin = chord(
                     px, py, pz, dx, dy, dz, length,
                     receiver[r, 0], receiver[r, 1], receiver[r, 2], radius,
                 )  # fmt: skip
                 if inside > 0.0:
-                    i_time = int((travelled + halfway) * bins_per_m)
+                    i_time = int((travelled + begin + 0.5 * inside) * bins_per_m)
                     if i_time < n_time:
                         share = inside / (4.0 / 3.0 * math.pi * radius**3)
                         for b in range(n_band):
@@ -89,7 +90,7 @@ def follow_one(
             return n_segment, 0
         px, py, pz = px + length * dx, py + length * dy, pz + length * dz
         tx, ty, tz = middle[h, 0] - px, middle[h, 1] - py, middle[h, 2] - pz
-        step = INWARDS_M / math.sqrt(tx * tx + ty * ty + tz * tz + INWARDS_M * INWARDS_M)
+        step = INWARDS_M / max(abs(tx) + abs(ty) + abs(tz), INWARDS_M)
         px, py, pz = px + step * tx, py + step * ty, pz + step * tz
 
         n_bounce += 1

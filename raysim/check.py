@@ -6,6 +6,8 @@ rooms; `warnings` says where this room is not one.
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from raysim.errors import figure
 from raysim.geometry.between import surfaces_between
 from raysim.measures.diffuseness import AXES, DEAD, SMOOTH, diffuseness
@@ -16,7 +18,7 @@ from raysim.measures.theory import (
     transition_frequency_hz,
 )
 from raysim.planning.decay import decay_of
-from raysim.propagation.rays import N_BATCH, RayRun, expected_duration_s, sphere_radii_m
+from raysim.propagation.rays import N_BATCH, RayRun, counting_spheres, expected_duration_s
 from raysim.records import MOMENTS
 from raysim.scene.contents import thing_surfaces
 from raysim.study import Prepared
@@ -122,13 +124,13 @@ def _not_diffuse(prepared: Prepared) -> list[str]:
 
 
 def _small_spheres(prepared: Prepared) -> list[str]:
-    """Name receivers so near to a surface that late mirrored sound is caught poorly."""
+    """Name receivers that see so little about them that late sound is caught poorly."""
     receivers = list(prepared.scene.receivers)
-    radii = sphere_radii_m(prepared.room, receivers)
+    seen_m3 = counting_spheres(prepared.room, receivers)[:, 5]
     return [
-        f'Receiver "{r.name}" is about {radius:.2f} m from a surface: late sound there needs '
-        "many rays."
-        for r, radius in zip(receivers, radii, strict=True)
+        f'Receiver "{r.name}" sees no farther than about {radius:.2f} m: late sound there '
+        "needs many rays."
+        for r, radius in zip(receivers, np.cbrt(0.75 / np.pi * seen_m3), strict=True)
         if radius < _SPHERE_NOTE_M
     ]
 

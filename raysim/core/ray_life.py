@@ -47,6 +47,17 @@ def meet_side(box, child, row, normal, front, back, px, py, pz, dx, dy, dz, skip
     return hit, front[h] if towards < 0.0 else back[h]
 
 
+@inner_kernel
+def in_sight(box, child, row, receiver, x, y, z, stack):
+    """Say whether a point of a counting sphere is in sight from its middle  (R8)."""
+    vx, vy, vz = receiver[0] - x, receiver[1] - y, receiver[2] - z
+    far = sqrt(vx * vx + vy * vy + vz * vz)
+    if far <= receiver[3]:
+        return True
+    vx, vy, vz = vx / far, vy / far, vz / far
+    return not blocked(box, child, row, x, y, z, vx, vy, vz, -1.0, -1.0, far, stack)
+
+
 @kernel
 def live(
     seed, i_batch, i_ray, px, py, pz, dx, dy, dz, energy, floor_energy,
@@ -58,8 +69,9 @@ def live(
     ``energy`` (n_band,) starts as what the ray was emitted with and is used up.
     Per piece: unit ``normal``, ``offset``, a point in its ``middle``, number of its
     ``plane``, and the sides met in ``front`` and from the ``back`` (-1: solid). Per side
-    and band: ``reflect`` is 1 - alpha, ``scatter`` s. ``receiver`` rows: position, sphere
-    radius.
+    and band: ``reflect`` is 1 - alpha, ``scatter`` s. ``receiver`` rows: position, distance
+    of the nearest wall, then for each metre travelled radius and volume of the counting
+    sphere.
     ``histogram`` is (n_receiver, n_time, n_moment, n_band).
 
     With a ``note`` the walk is written down instead of the energies it leaves, and
@@ -67,6 +79,7 @@ def live(
     all that concerns it.
     """
     n_receiver = receiver.shape[0]
+    n_reach = (receiver.shape[1] - 4) // 2
     n_time = histogram.shape[1]
     travelled = 0.0
     n_segment = 0
@@ -78,6 +91,7 @@ def live(
     plane_1, plane_2 = -1, -1  # the last plane met, and the one before
     last_x, last_y, last_z = 0.0, 0.0, 0.0  # normal of the last plane
     nx, ny, nz = 0.0, 0.0, 0.0
+    u_1 = 0.5
     weight = 1.0  # notes only: what chance has multiplied the ray's energy by, re the usual
     lifted = False
     while True:
@@ -107,15 +121,23 @@ def live(
         )
         n_sphere, n_connected = 0, 0
         if not scattered_last and not images_have_it:
+            reach = 4 + 2 * min(int(travelled), n_reach - 1)
             for r in range(n_receiver):
-                inside, halfway = chord(
+                inside, at = chord(
                     px, py, pz, dx, dy, dz, length,
-                    receiver[r, 0], receiver[r, 1], receiver[r, 2], receiver[r, 3],
+                    receiver[r, 0], receiver[r, 1], receiver[r, 2], receiver[r, reach],
                 )  # fmt: skip
                 if inside > 0.0:
-                    i_time = int(floor((travelled + halfway) * bins_per_m))
-                    if i_time < n_time:
-                        share = inside / (4.0 / 3.0 * pi * receiver[r, 3] ** 3)
+                    # Where it may be out of sight a point of the chord is drawn, else its
+                    # middle is taken; no direction was drawn with u_1: the ray was mirrored.
+                    clear = receiver[r, reach] <= receiver[r, 3]
+                    at += (0.5 if clear else u_1) * inside
+                    i_time = int(floor((travelled + at) * bins_per_m))
+                    if i_time < n_time and (clear or in_sight(
+                        box, child, row, receiver[r],
+                        px + at * dx, py + at * dy, pz + at * dz, stack,
+                    )):  # fmt: skip
+                        share = inside / receiver[r, reach + 1]
                         if note is None:
                             leave(energy, None, 0, share, -dx, -dy, -dz, histogram, r, i_time)
                         else:

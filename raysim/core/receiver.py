@@ -7,7 +7,7 @@ from raysim.core.compile import inner_kernel
 
 @inner_kernel
 def chord(ox, oy, oz, dx, dy, dz, length, cx, cy, cz, radius):
-    """Give length inside a sphere of a segment, and distance to the middle of that part.
+    """Give length inside a sphere of a segment, and distance to where that part begins.
 
     The segment starts at o, runs along unit d for ``length``; the sphere has centre c.
     """
@@ -21,4 +21,4 @@ def chord(ox, oy, oz, dx, dy, dz, length, cx, cy, cz, radius):
     end = min(length, along + half)
     if end <= start:
         return 0.0, 0.0
-    return end - start, 0.5 * (start + end)
+    return end - start, start

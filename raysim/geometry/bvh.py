@@ -22,7 +22,7 @@ from raysim.units import Float, Int
 #: A piece is wide if its box has this share of the whole room's.
 _WIDE = 0.05
 #: Lower and upper corner of a box that no ray meets.
-_NEVER_M = (1e30, -1e30)
+_NEVER = (1e30, -1e30)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +144,7 @@ def build_pairs(tree: Tree) -> PairTree:
     boxes: list[Float] = []
     child: list[list[int]] = []
     for node, above in zip(nodes, depth, strict=True):  # both grow meanwhile
-        boxes.append(np.tile(np.array(_NEVER_M)[:, None], (2, 1, 3)))
+        boxes.append(np.tile(np.array(_NEVER)[:, None], (2, 1, 3)))
         child.append([LEAF, LEAF])
         for side, half in enumerate(node):
             boxes[-1][side] = half.low_m, half.high_m
@@ -348,7 +348,7 @@ def _by_eight(root: _Branch) -> tuple[list[Int], Float, NDArray[np.uint32], int]
             at = next(i for i, b in enumerate(below) if b is widest)
             below[at : at + 1] = widest.halves
         node = len(boxes)
-        box = np.tile(np.array(_NEVER_M)[:, None], (3, 1, N_LANE))
+        box = np.tile(np.array(_NEVER)[:, None], (3, 1, N_LANE))
         for lane, b in enumerate(below):
             box[:, 0, lane], box[:, 1, lane] = b.low_m, b.high_m
         boxes.append(box)

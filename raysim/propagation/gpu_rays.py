@@ -55,6 +55,7 @@ _live = cuda.jit(device=True)(
         turn=_turn,
         leave=_leave,
         blocked=blocked_by_pairs,
+        in_sight=cuda.jit(device=True)(rebound(ray_life.in_sight, blocked=blocked_by_pairs)),
         meet_side=cuda.jit(device=True)(rebound(ray_life.meet_side, nearest=nearest_by_pairs)),
     )
 )

@@ -25,8 +25,25 @@ FLOOR = 1e-6
 #: Growth of the second moment of a band's energy per bounce that one group may have:
 #: below 2 % it takes 35 bounces to double a ray's share of the variance.
 _GROWTH = 0.02
-#: Counting spheres: this large where the room allows.
+#: Counting spheres begin with this radius, ...
 _SPHERE_M = 0.25
+#: ... grow with the path, of which they are this share, ...
+_SPHERE_SHARE = 0.03
+#: ... and end with this.
+_LARGEST_SPHERE_M = 0.75
+#: Directions in which a receiver looks how far it sees.
+_N_LOOK = 1 << 15
+
+
+def _evenly(n: int) -> Float:
+    """Give n directions, evenly spread over the sphere, (n, 3)."""
+    z = 1.0 - (2.0 * np.arange(n) + 1.0) / n
+    turn = np.pi * (1.0 + math.sqrt(5.0)) * np.arange(n)
+    flat = np.sqrt(1.0 - z * z)
+    return np.stack([flat * np.cos(turn), flat * np.sin(turn), z], axis=1)
+
+
+_LOOK = _evenly(_N_LOOK)
 
 
 def band_groups(sides: Sides) -> list[slice]:
@@ -57,17 +74,30 @@ def expected_duration_s(room: AcousticRoom) -> float:
     return float(np.clip(1.5 * t60.max(), 0.3, 12.0))
 
 
-def sphere_radii_m(room: AcousticRoom, receivers: list[Receiver]) -> Float:
-    """Give each receiver's counting sphere: inside the room, at most 0.25 m  (R8)."""
+def counting_spheres(room: AcousticRoom, receivers: list[Receiver]) -> Float:
+    """Give what `raysim.core.ray_life.live` reads of receivers, (n_receiver, 4 + 2 n_reach).
+
+    Position, distance of the nearest surface, then radius and volume of the counting sphere
+    for each metre that a ray has travelled. The volume is what of it is in sight  (R8).
+    """
     corners = room.mesh.triangles_m
-    radii = []
+    n_reach = 1 + math.ceil(_LARGEST_SPHERE_M / _SPHERE_SHARE)
+    radius = np.clip(_SPHERE_SHARE * np.arange(n_reach), _SPHERE_M, _LARGEST_SPHERE_M)
+    seen = np.zeros(_N_LOOK, dtype=np.float32)
+    rows = []
     for r in receivers:
         nearest = trimesh.triangles.closest_point(  # type: ignore[no-untyped-call]
             corners, np.tile(r.position_m, (len(corners), 1))
         )
         gap = np.linalg.norm(nearest - r.position_m, axis=1).min()
-        radii.append(min(0.99 * gap, _SPHERE_M))
-    return np.array(radii)
+        start = np.tile(r.position_m, (_N_LOOK, 1))
+        cpu.first_hits(
+            *room.tree_arrays(), start, _LOOK, seen, np.zeros(_N_LOOK, dtype=np.uint32)
+        )
+        cubed = np.minimum(seen[:, None], radius).astype(float) ** 3
+        volume = 4.0 / 3.0 * np.pi * np.where(radius <= gap, radius**3, cubed.mean(axis=0))
+        rows.append([*r.position_m, gap, *np.stack([radius, volume], axis=1).ravel()])
+    return np.array(rows).reshape(-1, 4 + 2 * n_reach)
 
 
 def air_by_bin(room: AcousticRoom, n_time: int, bin_s: float) -> Float:
@@ -131,8 +161,7 @@ class RayRun:
         self._orders = (image_order, pair_order)
         self._seed = np.uint64(seed)
         self._groups = band_groups(room.sides)
-        positions = np.array([r.position_m for r in receivers]).reshape(-1, 3)
-        self._receiver = np.column_stack([positions, sphere_radii_m(room, receivers)])
+        self._receiver = counting_spheres(room, receivers)
         n_time = math.ceil(duration_s / bin_s)
         self._sums = [
             np.zeros((N_BATCH, len(receivers), n_time, 9, g.stop - g.start))

@@ -19,7 +19,7 @@ from raysim.absorbers.layers import Stack
 from raysim.propagation import cpu
 from raysim.propagation.angles import band_reflected, layered_sides
 from raysim.propagation.images import open_energy, source_gain
-from raysim.propagation.rays import FLOOR, N_BATCH, air_by_bin, band_groups, sphere_radii_m
+from raysim.propagation.rays import FLOOR, N_BATCH, air_by_bin, band_groups, counting_spheres
 from raysim.propagation.room import AcousticRoom
 from raysim.records import Arrivals, EnergyHistogram, RayCount
 from raysim.scene.air import gas
@@ -120,8 +120,7 @@ def record(
     """
     if len(room.sides.names) > _MOST_SIDES:
         raise ValueError(f"{len(room.sides.names)} sides: a recording holds {_MOST_SIDES}")
-    positions = np.array([r.position_m for r in receivers]).reshape(-1, 3)
-    receiver = np.column_stack([positions, sphere_radii_m(room, receivers)])
+    receiver = counting_spheres(room, receivers)
     n_time = math.ceil(duration_s / bin_s)
     per_batch = math.ceil(n_ray / N_BATCH)
     tally = np.zeros((N_BATCH, 2), dtype=np.int64)

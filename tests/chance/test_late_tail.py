@@ -55,7 +55,7 @@ def test_histograms_grow_when_later_rays_find_a_longer_tail(from_long_histograms
 
 
 def test_growth_is_needed(from_long_histograms, monkeypatch):
-    """Planted fault: the length guessed from Sabine's formula is kept."""
+    """Planted fault: the length guessed from Sabine's formula is kept; T30 lacks or is off."""
     monkeypatch.setattr(tracing, "_unfinished", lambda _scene, _pairs: False)
     scene, pair, _ = traced()
-    assert np.nanmax(sigmas(t30(scene, pair), from_long_histograms)) > 4.0
+    assert not np.all(sigmas(t30(scene, pair), from_long_histograms) < 4.0)

@@ -80,7 +80,7 @@ def test_mean_free_path_test_can_fail(monkeypatch):
 SEATS = ((3.5, 2.5, 1.2), (4.5, 0.4, 0.5), (0.7, 3.2, 2.2))
 
 
-def late_energy(alpha, n_ray=12_000):
+def late_energy(alpha, n_ray=24_000):
     """Give late energy per 20 ms over the diffuse field's, (batch, receiver, band, time)."""
     scene = box_scene(alpha=alpha, scattering=0.3, receivers=SEATS)
     room = prepared(scene, air=False)
