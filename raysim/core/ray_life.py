@@ -176,10 +176,11 @@ def live(
                 i_time = int(floor((travelled + far) * bins_per_m))
                 if i_time >= n_time:
                     continue
-                vx, vy, vz = vx / far, vy / far, vz / far
+                nearness = 1.0 / far
+                vx, vy, vz = vx * nearness, vy * nearness, vz * nearness
                 if blocked(box, child, row, px, py, pz, vx, vy, vz, here, -1.0, far, stack):
                     continue
-                share = cosine / (pi * far * far * far)
+                share = cosine * nearness * nearness * nearness / pi
                 if note is None:
                     leave(energy, scatter, side, share, -vx, -vy, -vz, histogram, r, i_time)
                 else:
