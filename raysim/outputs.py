@@ -5,6 +5,7 @@ From the file alone: without the scene, all comes out the same.
 
 from pathlib import Path
 
+from raysim.algebra import one_blas_thread
 from raysim.folders import PAGE_NAME, RESPONSES_NAME, make_folder
 from raysim.measures.pair import BAND_MEASURES, SINGLE_MEASURES, PairMeasures
 from raysim.report.facts import RoomFacts, gather
@@ -46,6 +47,7 @@ def _as_stored(measured: PairMeasures) -> dict[str, Measure]:
     return stored
 
 
+@one_blas_thread()
 def derive(path: Path, folder: Path, tell: Tell = say_nothing) -> RoomFacts:
     """Make responses, measures, tables and page from a result file alone.
 

@@ -19,6 +19,9 @@ from raysim.units import Float, Int, to_energy
 
 #: Longest chain between a parallel pair that is followed.
 MOST_PAIR_ORDER = 200
+#: Paths that a pair hardly exceeds. There are hundreds of pairs, and a path is a row of the
+#: longest chain's length: clearing rows that stay empty takes longer than the search.
+_FEW = 64
 #: Audible: a chain is followed until it is this far (as energy) below its start.
 _INAUDIBLE = 1e-6
 
@@ -101,13 +104,11 @@ def arrivals(
     if chain_order > max(order, 1):
         least = max(order + 1, 2)
         found += [
-            _search(room, np.array(pair), source, targets, least, chain_order, farthest_m)
+            _search(room, np.array(pair), source, targets, least, chain_order, farthest_m, _FEW)
             for pair in parallel_pairs(room.mirrors)
         ]
-    return [
-        _assemble(room, source, targets[r], _joined([f.at(r) for f in found]))
-        for r in range(len(targets))
-    ]
+    every = _joined(found)
+    return [_assemble(room, source, targets[r], every.at(r)) for r in range(len(targets))]
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,9 +137,13 @@ class _Found:
 def _joined(parts: list[_Found]) -> _Found:
     """Put the paths of several searches together."""
     width = max(p.wall.shape[1] for p in parts)
+    end = np.cumsum([len(p.order) for p in parts])
 
-    def padded(met: Int) -> Int:
-        return np.pad(met, ((0, 0), (0, width - met.shape[1])), constant_values=-1)
+    def padded(met: list[Int]) -> Int:
+        every = np.full((end[-1], width), -1, dtype=np.int64)
+        for last, one in zip(end, met, strict=True):
+            every[last - len(one) : last, : one.shape[1]] = one
+        return every
 
     return _Found(
         np.concatenate([p.target for p in parts]),
@@ -146,8 +151,8 @@ def _joined(parts: list[_Found]) -> _Found:
         np.concatenate([p.image for p in parts]),
         np.concatenate([p.first for p in parts]),
         np.concatenate([p.last for p in parts]),
-        np.concatenate([padded(p.wall) for p in parts]),
-        np.concatenate([padded(p.mirror) for p in parts]),
+        padded([p.wall for p in parts]),
+        padded([p.mirror for p in parts]),
     )
 
 
@@ -159,8 +164,12 @@ def _search(
     least: int,
     most: int,
     farthest_m: float,
+    capacity: int = 4096,
 ) -> _Found:
-    """Run the beam search over some mirrors, with room for all that it finds."""
+    """Run the beam search over some mirrors, with room for all that it finds.
+
+    ``capacity`` is how many paths are expected at most: with more, it runs again.
+    """
     m = room.mirrors
     hulls = [m.hull_m[m.hull_start[i] : m.hull_start[i + 1]] for i in which]
     tris = [np.arange(m.tri_start[i], m.tri_start[i + 1]) for i in which]
@@ -171,7 +180,6 @@ def _search(
         m.triangles_m[np.concatenate(tris)], m.side[np.concatenate(tris)],
         np.cumsum([0, *(len(t) for t in tris)]), *room.tree_arrays(),
     )  # fmt: skip
-    capacity = 4096
     while True:
         out = (
             np.zeros(capacity, dtype=np.int64),
@@ -250,12 +258,15 @@ def _walls(room: AcousticRoom, wall: Int, cosine: Float) -> Float:
     keep = (1.0 - room.sides.alpha) * (1.0 - room.sides.scattering)
     is_layered = room.layered.row >= 0
     factor = np.ones((len(wall), keep.shape[1]))
-    for column, angle in zip(wall.T, cosine.T, strict=True):
-        hit = column >= 0
-        plain = np.flatnonzero(hit)[~is_layered[column[hit]]]
-        layered = np.flatnonzero(hit)[is_layered[column[hit]]]
+    is_layered = (wall >= 0) & is_layered[wall]
+    # All at once: a chain meets its walls at one angle all the way, which is found only here.
+    reflected = room.layered.reflected(wall[is_layered], cosine[is_layered])
+    of_reflected = np.cumsum(is_layered).reshape(is_layered.shape) - 1
+    for k, column in enumerate(wall.T):
+        plain = np.flatnonzero((column >= 0) & ~is_layered[:, k])
+        layered = np.flatnonzero(is_layered[:, k])
         factor[plain] *= keep[column[plain]]
-        factor[layered] *= room.layered.reflected(column[layered], angle[layered])
+        factor[layered] *= reflected[of_reflected[layered, k]]
     return factor
 
 

@@ -39,7 +39,7 @@ class _Body:
     cell: Float  # (n_air,)
 
     def ease(self, share: Float, freq_hz: float) -> Complex:
-        """Give what a face with some share lets through re air: both lie in a row."""
+        """Give what faces with some shares let through re air: both lie in a row."""
         return np.asarray(1.0 / (1.0 + share * (complex(self.medium.density(freq_hz)) - 1.0)))
 
 
@@ -52,7 +52,7 @@ class Lossy:
     stiff: Float  # of the hard room
     mass: Float
     walls: tuple[tuple[Admittance, Float], ...]  # with products over the surface
-    faces: tuple[tuple[_Body, float, Float], ...]  # share, and products of slopes there
+    faces: tuple[tuple[_Body, Float, Float], ...]  # shares, and products of slopes there
     cells: tuple[tuple[_Body, Float], ...]  # products of pressure in the body
 
     def terms(self, freq_hz: float) -> tuple[Complex, Complex, Complex]:
@@ -60,12 +60,20 @@ class Lossy:
         stiff, mass = self.stiff.astype(np.complex128), self.mass.astype(np.complex128)
         drain = np.zeros_like(stiff)
         for admittance, surface in self.walls:
-            drain += complex(admittance.at(freq_hz)) * surface
+            _add(drain, complex(admittance.at(freq_hz)), surface)
         for body, share, slopes in self.faces:
-            stiff += (complex(body.ease(np.array(share), freq_hz)) - 1.0) * slopes
+            less = body.ease(share, freq_hz) - 1.0
+            stiff.real += np.tensordot(less.real, slopes, 1)
+            stiff.imag += np.tensordot(less.imag, slopes, 1)
         for body, inside in self.cells:
-            mass += (complex(body.medium.softness(freq_hz)) - 1.0) * inside
+            _add(mass, complex(body.medium.softness(freq_hz)) - 1.0, inside)
         return stiff, drain, mass
+
+
+def _add(whole: Complex, factor: complex, part: Float) -> None:
+    """Add a real matrix times a complex number, without making it complex first."""
+    whole.real += factor.real * part
+    whole.imag += factor.imag * part
 
 
 def lossy(
@@ -99,13 +107,12 @@ def lossy(
     faces = []
     for body in bodies:
         rounded = [np.rint(x / _CLASS).astype(np.int64) for x in body.face]
-        for i in np.unique(np.concatenate(rounded)).tolist():
-            if i > 0:
-                parts = [
-                    s[r == i].T @ (f[r == i, None] * s[r == i])
-                    for s, f, r in zip(slope, shapes.face_m3, rounded, strict=True)
-                ]
-                faces.append((body, i * _CLASS, np.asarray(sum(parts) / total)))
+        held = [i for i in np.unique(np.concatenate(rounded)).tolist() if i > 0]
+        products = np.zeros((len(held), *stiff.shape))
+        for product, i in zip(products, held, strict=True):
+            for s, f, r in zip(slope, shapes.face_m3, rounded, strict=True):
+                product += s[r == i].T @ (f[r == i, None] * s[r == i])
+        faces.append((body, _CLASS * np.array(held, dtype=np.float64), products / total))
     return Lossy(
         p, math.sqrt(float(shapes.k2[shapes.k2 > 1e-3 * shapes.k2[-1]].min())), stiff, mass,
         tuple((w, (at_walls @ p).T @ (area[:, None] * (at_walls @ p)) / total)

@@ -12,6 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from raysim.absorbers.admittance import Admittance, Complex
+from raysim.algebra import one_blas_thread
 from raysim.geometry.mesh import RoomMesh
 from raysim.propagation.hard_modes import REACH, Shapes, hard_modes
 from raysim.propagation.mode_losses import Lossy, lossy
@@ -31,6 +32,7 @@ _SAME = 1e-6
 _LEAST_PERIODS = 1.0
 
 
+@one_blas_thread()
 def room_modes(
     mesh: RoomMesh,
     sides: Sequence[Admittance],

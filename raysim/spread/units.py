@@ -13,6 +13,7 @@ from typing import Any, TypeAlias
 import numpy as np
 
 import raysim
+from raysim.algebra import one_blas_thread
 from raysim.propagation.bass import bass_of
 from raysim.propagation.rays import N_BATCH, expected_duration_s
 from raysim.propagation.room import AcousticRoom
@@ -64,6 +65,7 @@ class Unit:
         return _ALONE + int(3 * 8 * shape * self.scene.bands.n_band)
 
 
+@one_blas_thread()
 def compute(unit: Unit, tell: Tell) -> Result:
     """Compute one unit; errors as for `trace_source` and `bass_of`."""
     if unit.source is None:

@@ -9,6 +9,7 @@ from reference.mirrors import all_paths, gathered
 from rooms import attic_scene, box_scene, box_thing, l_scene, polygon_scene, sheet_thing
 from traced import SHEET_M, furnished_attic, prepared
 
+from raysim.propagation import images
 from raysim.propagation.images import arrivals
 from raysim.scene.model import Patch
 
@@ -286,3 +287,16 @@ def test_chains_are_all_long_paths_between_a_pair(name):
         # the twins: all paths, or none beyond the order asked for
         assert not same_paths(room, paths, arrived)
         assert not same_paths(room, [p for p in kept if len(p.mirrors) < 2], arrived)
+
+
+def test_chains_do_not_depend_on_the_room_kept_for_them(monkeypatch):
+    """Truth: the same with room for one path of a pair, so that every search runs again."""
+    room, scene = room_and_scene("attic with things")
+    every = [room, scene.sources[0], list(scene.receivers), 1, 12]
+    first = arrivals(*every)
+    assert sum(int((a.order > 1).sum()) for a in first) > 4
+    monkeypatch.setattr(images, "_FEW", 1)
+    for a, b in zip(first, arrivals(*every), strict=True):
+        assert rows_of(a) == rows_of(b)
+    # the twin: one path fewer is seen
+    assert len(rows_of(arrivals(*every[:4], 3)[0])) < len(rows_of(first[0]))

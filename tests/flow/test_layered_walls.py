@@ -12,7 +12,7 @@ import pytest
 from records import header, layout_result
 
 from raysim.geometry.build import build_room
-from raysim.propagation.images import arrivals
+from raysim.propagation.images import arrivals, open_energy
 from raysim.propagation.room import acoustic_room
 from raysim.response.walls import path_reflection
 from raysim.scene.air import gas
@@ -127,3 +127,30 @@ def test_other_layers_are_computed_again(change, tmp_path):
     assert content_key(
         replace(other, materials=kept), other_room.mesh, other_room.sides
     ) != content_key(other, other_room.mesh, other_room.sides)
+
+
+def one_by_one(scene, room, paths):
+    """Give the energy of every path, each reflection on its own."""
+    energy = open_energy(room, scene.sources[0], paths.departure, paths.distance_m)
+    plain = (1.0 - room.sides.alpha) * (1.0 - room.sides.scattering)
+    for i, (walls, cosines) in enumerate(zip(paths.surfaces, paths.cosine, strict=True)):
+        for wall, cosine in zip(walls, cosines, strict=True):
+            if wall >= 0 and room.layered.row[wall] >= 0:
+                energy[i] *= room.layered.reflected(np.array([wall]), np.array([cosine]))[0]
+            elif wall >= 0:
+                energy[i] *= plain[wall]
+    return energy
+
+
+def test_reflections_found_together_are_those_found_alone(tmp_path):
+    """Truth: every reflection of every path by itself, chains too. Tolerance: rounding."""
+    scene, room, _ = computed(tmp_path)
+    (paths,) = arrivals(room, scene.sources[0], list(scene.receivers), 2, 20)
+    assert paths.order.max() == 20
+    met = (paths.surfaces >= 0) & (room.layered.row[paths.surfaces] >= 0)
+    assert len(np.unique(paths.cosine[met].round(9))) > 20
+    alone = one_by_one(scene, room, paths)
+    assert np.allclose(paths.energy, alone, rtol=1e-12, atol=0.0)
+    # the twin: layered walls met a little more steeply
+    turned = replace(paths, cosine=np.where(met, 0.9 * paths.cosine, paths.cosine))
+    assert not np.allclose(paths.energy, one_by_one(scene, room, turned), rtol=1e-3)
