@@ -1,9 +1,11 @@
 """The nearest piece of wall a ray meets, through a flat tree of boxes, eight at a time.
 
 Node n is ``box[48 n : 48 n + 48]``, the boxes of its eight children (`raysim.core.lanes`),
-and ``child[8 n + 8 : 8 n + 16]``: a node, or with the top bit set a leaf. ``child[0]`` is
-where to begin: a room of up to eight pieces is one leaf. Leaf m is
+and ``child[8 n + 8 : 8 n + 16]``: a node, or with the top bit set a leaf. Leaf m is
 ``row[128 m : 128 m + 128]``, up to eight pieces, of which lane i has the number 8 m + i.
+``child[0]`` is where to begin: a room of up to eight pieces is one leaf. ``child[1]`` is the
+leaf of the widest pieces, mostly a room's own walls, which the tree then does not hold; or
+NOTHING.
 
 Positions are float32: 0.5 micrometres at 8 m, a quarter of the overlap of the pieces.
 Indices are unsigned because Numba tests signed ones for Python's counting from the end.
@@ -64,9 +66,19 @@ def nearest(box, child, row, ox, oy, oz, dx, dy, dz, skip, t_max, stack):
     nz = uint64(0) if iz > 0 else uint64(N_LANE)
     best, low = float32(t_max), float32(BEHIND_M)
     hit = uint32(NOTHING)
+    high = best
     bottom = uint64(N_LANE)
     top = bottom
     at = child[uint64(0)]
+    widest = child[uint64(1)]
+    if widest != uint32(NOTHING):
+        # Of the first node nothing waits for these: a processor meets both at once.
+        t, lane = meet_pieces(
+            row, uint64(widest) * uint64(PIECE_SIZE), ox, oy, oz, dx, dy, dz, skip, low, best
+        )
+        if t < best:
+            best = t
+            hit = widest * uint32(N_LANE) + lane
     while True:
         if at & uint32(LEAF):
             leaf = uint64(at & uint32(LEAF - 1))
@@ -79,31 +91,22 @@ def nearest(box, child, row, ox, oy, oz, dx, dy, dz, skip, t_max, stack):
         else:
             met = meet_boxes(
                 box, uint64(at) * uint64(BOX_SIZE), nx, ny, nz, ix, iy, iz, px, py, pz,
-                low, best, stack,
+                low, high, stack,
             )  # fmt: skip
-            if met != uint32(0):
-                below = uint64(N_LANE) * (uint64(at) + uint64(1))
-                lane = uint64(lowest(met))
+            below = uint64(N_LANE) * (uint64(at) + uint64(1))
+            first = top
+            while met != uint32(0):  # the nearest on top
+                which = uint64(lowest(met))
                 met &= met - uint32(1)
-                at = child[below + lane]
-                distance = stack[lane]
-                first = top
-                # The nearest child is gone into; the others are put aside, nearest on top.
-                while met != uint32(0):
-                    lane = uint64(lowest(met))
-                    met &= met - uint32(1)
-                    other, other_distance = child[below + lane], stack[lane]
-                    if other_distance < distance:
-                        other, at = at, other
-                        other_distance, distance = distance, other_distance
-                    j = top
-                    while j > first and stack[j - uint64(1)] < other_distance:
-                        stack[j] = stack[j - uint64(2)]
-                        stack[j + uint64(1)] = stack[j - uint64(1)]
-                        j -= uint64(2)
-                    stack[j], stack[j + uint64(1)] = other, other_distance
-                    top += uint64(2)
-                continue
+                other, distance = child[below + which], stack[which]
+                j = top
+                while j > first and stack[j - uint64(1)] < distance:
+                    stack[j] = stack[j - uint64(2)]
+                    stack[j + uint64(1)] = stack[j - uint64(1)]
+                    j -= uint64(2)
+                stack[j], stack[j + uint64(1)] = other, distance
+                top += uint64(2)
+        high = best
         far = bits_of(best)
         while True:
             if top == bottom:
@@ -131,6 +134,11 @@ def blocked(box, child, row, ox, oy, oz, dx, dy, dz, skip, skip2, t_max, stack):
     end, low = float32(t_max), float32(-BEHIND_M)
     top = uint64(N_LANE)
     at = child[uint64(0)]
+    widest = child[uint64(1)]
+    if widest != uint32(NOTHING):
+        k = uint64(widest) * uint64(PIECE_SIZE)
+        if any_piece(row, k, ox, oy, oz, dx, dy, dz, skip, skip2, low, end):
+            return True
     while True:
         if at & uint32(LEAF):
             k = uint64(at & uint32(LEAF - 1)) * uint64(PIECE_SIZE)

@@ -36,7 +36,8 @@ def lambert(nx, ny, nz, u1, u2):
     length = sqrt(x * x + y * y + z * z)
     if length < 1e-6:  # the sphere point landed on -n
         return nx, ny, nz
-    x, y, z = x / length, y / length, z / length
+    scale = 1.0 / length
+    x, y, z = x * scale, y * scale, z * scale
     c = x * nx + y * ny + z * nz
     if c < 1e-6:
         x, y, z = x + 1e-6 * nx, y + 1e-6 * ny, z + 1e-6 * nz

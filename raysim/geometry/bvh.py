@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from raysim.core.lanes import N_LANE
 from raysim.core.pairs import PAIR_DEPTH
 from raysim.core.triangle import OVERLAP_M
-from raysim.core.walk import LEAF, STACK_DEPTH
+from raysim.core.walk import LEAF, NOTHING, STACK_DEPTH
 from raysim.errors import Complaint, SceneError
 from raysim.units import Float, Int
 
@@ -106,8 +106,11 @@ def build_tree(
     last = np.where(is_quad[:, None], origin + edge_u + edge_v, origin)
     corners = np.stack([origin, origin + edge_u, origin + edge_v, last], axis=1)
     low, high = corners.min(axis=1) - OVERLAP_M, corners.max(axis=1) + OVERLAP_M
-    root = _split_wide(low, high)
-    leaves, boxes, child, aside = _by_eight(root)
+    widest, rest = _set_apart(low, high)
+    leaves, boxes, child, aside = _by_eight(_split(low, high, N_LANE, rest))
+    if len(widest):
+        child[1] = len(leaves)
+        leaves.append(widest)
     _check_depth(N_LANE + 2 * aside, STACK_DEPTH)
     piece = np.zeros((len(leaves), N_LANE), dtype=np.int64)
     taken = np.zeros(piece.shape, dtype=bool)
@@ -260,21 +263,18 @@ def _outwards(boxes: Float) -> NDArray[np.float32]:
     return np.nextafter(boxes.astype(np.float32), way)
 
 
-def _split_wide(low: Float, high: Float) -> _Branch:
-    """Split for eight at once, the widest pieces first and apart: mostly a room's own walls.
+def _set_apart(low: Float, high: Float) -> tuple[Int, Int]:
+    """Give the widest pieces, up to eight, and the rest: mostly a room's own walls.
 
     They bound every ray, and no other box need reach as far as they do.
     """
-    area = _area(low, high)
-    every = _Branch(low.min(axis=0), high.max(axis=0), np.arange(len(low)))
+    area, every = _area(low, high), np.arange(len(low))
     widest = np.argsort(-area, kind="stable")[:N_LANE]
-    widest = widest[area[widest] > _WIDE * every.area_m2]
-    rest = np.setdiff1d(every.piece, widest)
-    if len(low) <= N_LANE or len(widest) == 0 or len(rest) == 0:
-        return _split(low, high, N_LANE)
-    wide = _Branch(low[widest].min(axis=0), high[widest].max(axis=0), widest)
-    every.halves = [wide, _split(low, high, N_LANE, rest)]
-    return every
+    widest = widest[area[widest] > _WIDE * float(_area(low.min(axis=0), high.max(axis=0)))]
+    rest = np.setdiff1d(every, widest)
+    if len(low) <= N_LANE or len(rest) == 0:
+        return every[:0], every
+    return widest, rest
 
 
 def _split(low: Float, high: Float, at_once: int, piece: Int | None = None) -> _Branch:
@@ -360,5 +360,5 @@ def _by_eight(root: _Branch) -> tuple[list[Int], Float, NDArray[np.uint32], int]
         return node
 
     first = place(root, 0)
-    table = np.array([[first, *[0] * (N_LANE - 1)], *child], dtype=np.uint32)
+    table = np.array([[first, NOTHING, *[0] * (N_LANE - 2)], *child], dtype=np.uint32)
     return leaves, np.array(boxes).reshape(-1, 3, 2, N_LANE), table.ravel(), most_aside
