@@ -33,6 +33,10 @@ fast_kernel = numba.njit(
 # The wave solver may contract a*b+c: every cell is its own sum, in one order, whatever
 # the number of threads. A test that energy stays says that nothing else is lost.
 stencil_kernel = numba.njit(cache=True, error_model="numpy", fastmath={"nsz", "contract"})
+# Sums of what walls take may go several abreast: their order depends on the processor alone.
+summing_kernel = numba.njit(
+    cache=True, error_model="numpy", fastmath={"nsz", "contract", "reassoc"}
+)
 loop = numba.njit(cache=True, error_model="numpy", parallel=True)
 serial_loop = numba.njit(cache=True, error_model="numpy")
 

@@ -42,8 +42,8 @@ class WaveRoom:
     link: Single  # (n_cut, 6) neighbours below and above along x, y, z
     damping: Single  # (n_cut, 3)
     wall_start: Short  # (n_cut + 1,)
-    wall_weight: Single  # (n_wall,) c dt area / volume
-    wall_branch: Short  # (n_wall,) row of branch_start
+    wall_weight: Single  # (n_wall,) c dt area / volume, one of each kind to a cell
+    wall_branch: Short  # (n_wall,) row of branch_start, rising within a cell
     state_start: Short  # (n_cut + 1,)
     branch_start: Int
     branch: Single  # (n_branch, 4) 2 l, e, 1/(2 l + r + e/2), r, per step
@@ -53,8 +53,9 @@ class WaveRoom:
     face_cells: Short  # (n_face, 2)
     face_open: Single
     face_pull: Single
-    face_kind: Single  # (n_face, 8)
-    face_near: Short  # (n_face, 2) next faces with pores along the axis, -1 where closed
+    face_kind: Single  # (n_kind, 8)
+    face_first: Int  # (n_kind + 1,) faces of one kind follow each other
+    face_near: Short  # (n_face, 2) next faces with pores along the axis, n_face where none
     face_near_weight: Single  # (n_face, 2)
     face_store: Float  # (n_face, 3) inertia, held and slow storage: for the energy
 
@@ -194,18 +195,30 @@ def _walls(
     whole = np.bincount(index[cell], weights=weight * eases[kind], minlength=n_cut)
     half = 0.5 * (steady + whole)
     damping = np.stack([1.0 - half, 1.0 / (1.0 + half), steady], axis=1)
-    # Walls without branches have told all by their constant.
+    # Walls without branches have told all by their constant. Those alike in all that moves
+    # see one pressure and so keep one state.
+    alike = _first_alike(branches)
     kept = np.flatnonzero(np.diff(first)[kind] > 0)
-    kept = kept[np.argsort(index[cell[kept]], kind="stable")]
-    start = np.searchsorted(index[cell[kept]], np.arange(n_cut + 1))
-    state_start = np.concatenate([[0], np.cumsum(np.diff(first)[kind[kept]])])[start]
+    both, of = np.unique(
+        index[cell[kept]] * len(alike) + alike[kind[kept]], return_inverse=True
+    )
+    weight = np.bincount(of, weights=weight[kept], minlength=both.size)
+    own, kind = both // len(alike), both % len(alike)
+    start = np.searchsorted(own, np.arange(n_cut + 1))
+    state_start = np.concatenate([[0], np.cumsum(np.diff(first)[kind])])[start]
     table = np.stack([2.0 * mass, spring, ease, drag], axis=1)
     return {
         "damping": damping.astype(np.float32),
         "wall_start": start.astype(np.int32),
-        "wall_weight": weight[kept].astype(np.float32),
-        "wall_branch": kind[kept].astype(np.int32),
+        "wall_weight": weight.astype(np.float32),
+        "wall_branch": kind.astype(np.int32),
         "state_start": state_start.astype(np.int32),
         "branch_start": first,
         "branch": table.astype(np.float32),
     }
+
+
+def _first_alike(branches: Sequence[Float]) -> Int:
+    """Give the first kind of wall that has the same branches as each."""
+    first: dict[bytes, int] = {}
+    return np.array([first.setdefault(b.tobytes(), i) for i, b in enumerate(branches)])
