@@ -64,13 +64,15 @@ class Stepper:
         self.room, self.n = room, 0
         named = [*names, *[f"receiver {i + 1}" for i in range(len(names), len(receivers_m))]]
         grid, volume, opening = room.grid, room.volume, room.opening
+        source_m, receivers_m = room.turned(source_m), room.turned(receivers_m)
         cell, weight = point_weights(grid, volume, opening, source_m, "source")
         strength = 4.0 * np.pi * (room.speed_m_s * room.step_s) ** 2 / grid.cell_m3
         self.source_cell = cell
         self.source_weight = (strength * weight / volume[cell]).astype(np.float32)
         self.tasks = self._share_out(room)
         cut = np.full(volume.size, -1, dtype=np.int64)
-        cut[self.tasks.cell] = np.arange(self.tasks.cell.size)
+        taken = np.flatnonzero(self.tasks.order >= 0)
+        cut[self.tasks.cell[taken]] = taken
         self.source_cut = cut[cell]
         ears = [
             point_weights(grid, volume, opening, r, name)
@@ -84,8 +86,8 @@ class Stepper:
         self.drive = drive.astype(np.float32)
         self.heard = np.zeros((len(ears), n_step))
         self.p = np.zeros((2, volume.size), dtype=np.float32)
-        n_cut, n_face = room.cut_cell.size, len(room.face_cells)
-        self.pending = np.zeros(n_cut, dtype=np.float32)
+        n_face = len(room.face_cells)
+        self.pending = np.zeros(self.tasks.order.size, dtype=np.float32)
         self.state = np.zeros((2, self.tasks.n_state), dtype=np.float32)
         self.face_flow = np.zeros((2, 2, n_face + 1), dtype=np.float32)
         self.face_state = np.zeros((4, n_face), dtype=np.float32)
@@ -101,7 +103,8 @@ class Stepper:
         n_task = max(t.n_task, t.face_task.size - 1)
         self._kept = np.zeros_like(self.pending)
         self._walls, self._faces = np.zeros(t.n_task), np.zeros(t.face_task.size - 1)
-        self._work = np.zeros((n_task, 4, MOST), dtype=np.float32)
+        # Rows that are 4096 bytes apart would get into each other's way in the cache.
+        self._work = np.zeros((n_task, 6, MOST + 48), dtype=np.float32)
 
     def advance(self, n_step: int) -> None:
         """Take so many steps."""
@@ -111,9 +114,9 @@ class Stepper:
         advance(
             self.p, self.n, n_step, r.grid.stride[1], r.grid.stride[2], middle, x, y, z,
             t.run, t.task_run, t.clear, t.task_clear,
-            t.cell, self._kept, t.wane, t.ease, t.shut, t.steady, t.volume, t.link,
-            t.face_start, t.face, t.face_weight, self.pending,
-            t.group, t.task_group, t.slot, t.weight, r.branch, self.state,
+            t.cell, t.code, t.table, self._kept, self.pending, t.stretch,
+            t.face_start, t.face, t.face_weight,
+            t.group, t.task_group, t.kind, r.branch_start, r.branch, self.state,
             t.face_group, t.face_task, r.face_cells, r.face_open, r.face_pull, r.face_kind,
             r.face_near, r.face_near_weight, self.face_flow, self.face_state,
             self.source_cell, self.source_weight, r.volume[self.source_cell], self.source_cut,

@@ -4,7 +4,7 @@ Tasks write their own places only, so the result does not depend on the number o
 """
 
 import numpy as np
-from numba import float32, prange, uint64
+from numba import float32, int64, prange, uint64
 
 from raysim.core.compile import loop, stencil_kernel, summing_kernel
 from raysim.core.stencil import (
@@ -20,6 +20,10 @@ from raysim.core.stencil import (
 
 #: Cut cells to a task where energy is summed.
 CHUNK = 512
+#: States of so many cells are stepped at once; each branch of a group has a multiple.
+WIDE = 16
+#: Columns of coefficients after those of neighbours; then one for each kind of wall.
+_WANE, _EASE, _SHUT, _STEADY, _VOLUME, _WEIGHT = range(6, 12)
 _NONE = float32(0.0)
 
 
@@ -39,38 +43,79 @@ def step_run(now, new, first, last, stride_y, stride_z, middle, x, y, z):
 
 
 @summing_kernel
-def _sum(volume, taken):
+def _sum(taken):
     total = _NONE
     for i in range(taken.size):
-        total += volume[i] * taken[i]
+        total += taken[i]
+    return total
+
+
+@summing_kernel
+def _sum_of(weight, taken):
+    total = _NONE
+    for i in range(taken.size):
+        total += weight[i] * taken[i]
     return total
 
 
 @stencil_kernel
-def _flat(now, new, cell, kept, wane, ease, shut, pending, rise):
-    """Step cells that have been stepped as whole ones: what their walls add."""
-    for i in range(cell.size):
-        c = uint64(cell[i])
-        own, before = now[c], kept[i]
-        after = at_wall(new[c], before, own, pending[i], wane[i], shut[i], ease[i])
-        new[c], kept[i], pending[i] = after, own, _NONE
+def _flat_stretch(now, new, kept, pending, rise, wane, ease, shut):
+    """Step cells of a stretch that have been stepped as whole ones: what their walls add."""
+    for i in range(rise.size):
+        own, before = now[i], kept[i]
+        after = at_wall(new[i], before, own, pending[i], wane, shut, ease)
+        new[i], kept[i] = after, own
         rise[i] = rise_of(after, before)
 
 
 @stencil_kernel
-def _bent(now, new, stride_y, stride_z, cell, kept, wane, ease, link, pending, rise):
+def _bent_stretch(
+    now, new, first, stride_y, stride_z, kept, pending, rise, w, e, s, n, b, a, wane, ease
+):  # fmt: skip
+    """Step cells of a stretch with openings of their own."""
+    m = rise.size
+    west, east = now[first - 1 : first - 1 + m], now[first + 1 : first + 1 + m]
+    south, north = now[first - stride_y :][:m], now[first + stride_y :][:m]
+    below, above = now[first - stride_z :][:m], now[first + stride_z :][:m]
+    here, out = now[first : first + m], new[first : first + m]
+    for i in range(m):
+        own, before = here[i], kept[i]
+        plain = bent_cell(
+            own, before, west[i], east[i], south[i], north[i], below[i], above[i],
+            w, e, s, n, b, a,
+        )  # fmt: skip
+        after = at_wall(plain, before, own, pending[i], wane, _NONE, ease)
+        out[i], kept[i] = after, own
+        rise[i] = rise_of(after, before)
+
+
+@stencil_kernel
+def _flat(now, new, cell, code, table, kept, pending, rise):
+    """Step cells that have been stepped as whole ones: what their walls add."""
+    for i in range(cell.size):
+        c, k = uint64(cell[i]), uint64(code[i])
+        own, before = now[c], kept[i]
+        after = at_wall(
+            new[c], before, own, pending[i], table[k, _WANE], table[k, _SHUT], table[k, _EASE]
+        )
+        new[c], kept[i] = after, own
+        rise[i] = rise_of(after, before)
+
+
+@stencil_kernel
+def _bent(now, new, stride_y, stride_z, cell, code, table, kept, pending, rise):
     """Step cells with openings of their own."""
     one, sy, sz = uint64(1), uint64(stride_y), uint64(stride_z)
     for i in range(cell.size):
-        c = uint64(cell[i])
+        c, k = uint64(cell[i]), uint64(code[i])
         own, before = now[c], kept[i]
         plain = bent_cell(
             own, before, now[c - one], now[c + one], now[c - sy], now[c + sy],
             now[c - sz], now[c + sz],
-            link[i, 0], link[i, 1], link[i, 2], link[i, 3], link[i, 4], link[i, 5],
+            table[k, 0], table[k, 1], table[k, 2], table[k, 3], table[k, 4], table[k, 5],
         )  # fmt: skip
-        after = at_wall(plain, before, own, pending[i], wane[i], _NONE, ease[i])
-        new[c], kept[i], pending[i] = after, own, _NONE
+        after = at_wall(plain, before, own, pending[i], table[k, _WANE], _NONE, table[k, _EASE])
+        new[c], kept[i] = after, own
         rise[i] = rise_of(after, before)
 
 
@@ -85,48 +130,136 @@ def _inflow(start, face, weight, flow, pending):
 
 
 @stencil_kernel
-def _branch(rise, weight, speed, place, pending, taken, l2, e, ease, r):
+def _branch(rise, speed, place, drawn, lost, l2, e, ease, r):
     """Step one branch of the walls of many cells."""
     for i in range(rise.size):
         gain, fast, far = yielding(rise[i], speed[i], place[i], l2, e, ease)
         speed[i], place[i] = fast, far
-        pending[i] += weight[i] * drawing(fast, far, l2, e, ease)
-        taken[i] += weight[i] * r * gain * gain
+        drawn[i] += drawing(fast, far, l2, e, ease)
+        lost[i] += r * gain * gain
+
+
+@stencil_kernel
+def _two_branches(
+    rise, speed, place, speed_b, place_b, drawn, lost, l2, e, ease, r, l2_b, e_b, ease_b, r_b
+):  # fmt: skip
+    """Step two branches of the walls of many cells."""
+    for i in range(rise.size):
+        gain, fast, far = yielding(rise[i], speed[i], place[i], l2, e, ease)
+        speed[i], place[i] = fast, far
+        more, fast_b, far_b = yielding(rise[i], speed_b[i], place_b[i], l2_b, e_b, ease_b)
+        speed_b[i], place_b[i] = fast_b, far_b
+        drawn[i] += drawing(fast, far, l2, e, ease) + drawing(fast_b, far_b, l2_b, e_b, ease_b)
+        lost[i] += r * gain * gain + r_b * more * more
+
+
+@stencil_kernel
+def _spread(group, stretch, code, table, column, out):
+    """Lay a coefficient of many cells out side by side: once for a stretch."""
+    a, b, c, d, end = group[0], group[1], group[2], group[3], group[4]
+    for s in range(group[5], group[7]):
+        value = table[uint64(code[stretch[s, 0]]), column]
+        part = out[stretch[s, 0] - a : stretch[s, 1] - a]
+        for i in range(part.size):
+            part[i] = value
+    for i in range(uint64(b), uint64(c)):
+        out[i - uint64(a)] = table[uint64(code[i]), column]
+    for i in range(uint64(d), uint64(end)):
+        out[i - uint64(a)] = table[uint64(code[i]), column]
+
+
+@stencil_kernel
+def _steady(taken, volume, rise):
+    """Give what the constant part of walls takes."""
+    for i in range(taken.size):
+        taken[i] = volume[i] * rise[i] * rise[i]
+
+
+@stencil_kernel
+def _weigh(weight, volume, drawn, lost, pending, taken):
+    """Weigh what walls of one kind draw and have lost."""
+    for i in range(taken.size):
+        pending[i] += weight[i] * drawn[i]
+        taken[i] += weight[i] * volume[i] * lost[i]
 
 
 @stencil_kernel
 def _group(
-    group, now, new, stride_y, stride_z, cell, kept, wane, ease, shut, steady, volume, link,
-    face_start, face, face_weight, gain, pending, slot, weight, branch, state, rise, taken,
+    group, now, new, stride_y, stride_z, cell, code, table, kept, pending, stretch,
+    face_start, face, face_weight, gain, kind, branch_start, branch, state, work,
 ):  # fmt: skip
     """Step cut cells whose walls are of the same kinds; give the energy these took."""
-    a, b, c, d = group[0], group[1], group[2], group[3]
-    if d > c:
-        _inflow(face_start[c : d + 1], face, face_weight, gain, pending[c:d])
-    if b > a:
+    a, b, c, d, end = group[0], group[1], group[2], group[3], group[4]
+    n = end - a
+    wide = (n + WIDE - 1) // WIDE * WIDE
+    rise, taken, drawn, lost = work[0, :wide], work[1, :wide], work[2, :wide], work[3, :wide]
+    volume, weight = work[4, :wide], work[5, :wide]
+    pores = a + group[12]
+    if end > pores:
+        _inflow(face_start[pores : end + 1], face, face_weight, gain, pending[pores:end])
+    for s in range(group[5], group[6]):
+        i, j = stretch[s, 0], stretch[s, 1]
+        place, k = uint64(cell[i]), uint64(code[i])
+        _flat_stretch(
+            now[place : place + uint64(j - i)], new[place : place + uint64(j - i)], kept[i:j],
+            pending[i:j], rise[i - a : j - a],
+            table[k, _WANE], table[k, _EASE], table[k, _SHUT],
+        )  # fmt: skip
+    if c > b:
         _flat(
-            now, new, cell[a:b], kept[a:b], wane[a:b], ease[a:b], shut[a:b], pending[a:b],
-            rise[: b - a],
+            now, new, cell[b:c], code[b:c], table, kept[b:c], pending[b:c], rise[b - a : c - a]
+        )
+    for s in range(group[6], group[7]):
+        i, j = stretch[s, 0], stretch[s, 1]
+        k = uint64(code[i])
+        _bent_stretch(
+            now, new, int64(cell[i]), stride_y, stride_z, kept[i:j], pending[i:j],
+            rise[i - a : j - a],
+            table[k, 0], table[k, 1], table[k, 2], table[k, 3], table[k, 4], table[k, 5],
+            table[k, _WANE], table[k, _EASE],
         )  # fmt: skip
-    if d > b:
+    if end > d:
         _bent(
-            now, new, stride_y, stride_z, cell[b:d], kept[b:d], wane[b:d], ease[b:d],
-            link[b:d], pending[b:d], rise[b - a : d - a],
+            now, new, stride_y, stride_z, cell[d:end], code[d:end], table, kept[d:end],
+            pending[d:end], rise[d - a : n],
         )  # fmt: skip
-    if group[6] == 0:
-        return 0.0
-    n = d - a
-    rise, taken, pending, steady = rise[:n], taken[:n], pending[a:d], steady[a:d]
-    volume = volume[a:d]
-    for i in range(n):
-        taken[i] = steady[i] * rise[i] * rise[i]
-    for s in range(group[4], group[5]):
-        m, w, at = slot[s, 0], slot[s, 1], slot[s, 2]
-        _branch(
-            rise, weight[w : w + n], state[0, at : at + n], state[1, at : at + n], pending,
-            taken, branch[m, 0], branch[m, 1], branch[m, 2], branch[m, 3],
-        )  # fmt: skip
-    return _sum(volume, taken)
+    pending = pending[a : a + wide]
+    for i in range(pending.size):
+        pending[i] = _NONE
+    if group[11] == 0:
+        return _NONE
+    for i in range(n, wide):
+        rise[i] = _NONE
+    if group[11] & 1:
+        _spread(group, stretch, code, table, _STEADY, volume)
+        _steady(taken, volume, rise)
+    else:
+        for i in range(wide):
+            taken[i] = _NONE
+    if group[10] > group[8]:
+        _spread(group, stretch, code, table, _VOLUME, volume)
+    at = group[9]
+    for w in range(group[8], group[10]):
+        for i in range(wide):
+            drawn[i], lost[i] = _NONE, _NONE
+        m, last = branch_start[kind[w]], branch_start[kind[w] + 1]
+        while m + 2 <= last:
+            _two_branches(
+                rise, state[0, at : at + wide], state[1, at : at + wide],
+                state[0, at + wide : at + 2 * wide], state[1, at + wide : at + 2 * wide],
+                drawn, lost, branch[m, 0], branch[m, 1], branch[m, 2], branch[m, 3],
+                branch[m + 1, 0], branch[m + 1, 1], branch[m + 1, 2], branch[m + 1, 3],
+            )  # fmt: skip
+            at, m = at + 2 * wide, m + 2
+        if m < last:
+            _branch(
+                rise, state[0, at : at + wide], state[1, at : at + wide], drawn, lost,
+                branch[m, 0], branch[m, 1], branch[m, 2], branch[m, 3],
+            )  # fmt: skip
+            at += wide
+        _spread(group, stretch, code, table, _WEIGHT + w - group[8], weight)
+        _weigh(weight, volume, drawn, lost, pending, taken)
+    return _sum(taken)
 
 
 @stencil_kernel
@@ -165,14 +298,14 @@ def _faces(
             drop[f], spread[f], even[f], gain[f], u[f], i[f], i_gain[f], s[f], s_gain[f],
             inertia, drag, hold, rate, slow, keep, held_loss, slow_loss,
         )  # fmt: skip
-    return _sum(open_, taken)
+    return _sum_of(open_, taken)
 
 
 @loop
 def advance(
     p, first, n_step, stride_y, stride_z, middle, x, y, z, run, task_run, clear, task_clear,
-    cell, kept, wane, ease, shut, steady, volume, link, face_start, face, face_weight, pending,
-    group, task_group, slot, weight, branch, state,
+    cell, code, table, kept, pending, stretch, face_start, face, face_weight,
+    group, task_group, kind, branch_start, branch, state,
     face_group, face_task, face_cells, face_open, face_pull, face_kind, face_near,
     face_near_weight, flow, face_state,
     source_cell, source_weight, source_volume, source_cut, drive,
@@ -180,11 +313,11 @@ def advance(
 ):  # fmt: skip
     """Take steps ``first`` to ``first + n_step``, writing what receivers hear.
 
-    ``p`` (2, n_cell): step n reads p[n % 2] and overwrites the other. ``kept`` (n_cut,) is
+    ``p`` (2, n_cell): step n reads p[n % 2] and overwrites the other. ``kept`` (n_place,) is
     room for what pressure in the cut cells was a step before, ``pending`` what is to be
     taken off it besides. ``drive`` is the source's pulse, ``source_cut`` the cut cell of
     each of its cells, -1 where whole. ``put`` (1,) gains the energy put in, ``taken``
-    (n_task,) and ``face_taken`` what walls and pores took. ``work`` (n_task, 4, most) is
+    (n_task,) and ``face_taken`` what walls and pores took. ``work`` (n_task, 6, most) is
     room to work in.
     """
     for i in range(cell.size):
@@ -206,7 +339,9 @@ def advance(
                         face_near, face_near_weight, flow[1 - n % 2], flow[n % 2], face_state,
                         work[t],
                     )  # fmt: skip
-        for t in prange(task_run.size - 1):
+        for i_task in prange(task_run.size - 1):
+            # There and back: what was stepped last is still in the cache.
+            t = int64(i_task) if n % 2 else task_run.size - 2 - int64(i_task)
             for r in range(task_run[t], task_run[t + 1]):
                 step_run(now, new, run[r, 0], run[r, 1], stride_y, stride_z, middle, x, y, z)
             for i in range(task_clear[t], task_clear[t + 1]):
@@ -214,9 +349,9 @@ def advance(
             total = 0.0
             for g in range(task_group[t], task_group[t + 1]):
                 total += _group(
-                    group[g], now, new, stride_y, stride_z, cell, kept, wane, ease, shut,
-                    steady, volume, link, face_start, face, face_weight, flow[n % 2, 0],
-                    pending, slot, weight, branch, state, work[t, 0], work[t, 1],
+                    group[g], now, new, stride_y, stride_z, cell, code, table, kept, pending,
+                    stretch, face_start, face, face_weight, flow[n % 2, 0], kind,
+                    branch_start, branch, state, work[t],
                 )  # fmt: skip
             taken[t] += total
         if sounding:

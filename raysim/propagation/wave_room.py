@@ -6,7 +6,7 @@ DEVELOPERS.md, W1 and W6 to W9.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -29,6 +29,7 @@ class WaveRoom:
     """A room ready to be stepped. Lists of cut cells are in the order of cells."""
 
     grid: CutGrid
+    turn: int  # its axes are the room's, shifted on by so many
     speed_m_s: float
     density_kg_m3: float
     step_s: float
@@ -63,6 +64,10 @@ class WaveRoom:
     def courant(self) -> Float:
         """Courant number along each axis, (3,)."""
         return np.asarray(self.speed_m_s * self.step_s / self.grid.spacing_m)
+
+    def turned(self, points_m: Float) -> Float:
+        """Give points (..., 3) of the room along the axes of the grid."""
+        return _turned(np.asarray(points_m, dtype=np.float64), self.turn)
 
     @property
     def n_air(self) -> int:
@@ -108,6 +113,12 @@ def wave_room(
     -------
     WaveRoom
     """
+    # Rows lie along the longest side: fewer ends, and walls along it in few long stretches.
+    extent_m = np.ptp(mesh.vertices_m, axis=0)
+    turn = -int(np.argmax(extent_m > extent_m.max() * (1.0 - 1e-9)))
+    mesh = replace(mesh, vertices_m=_turned(mesh.vertices_m, turn))
+    fills = [replace(f, triangles_m=_turned(f.triangles_m, turn)) for f in fills]
+    veils = [replace(v, triangles_m=_turned(v.triangles_m, turn)) for v in veils]
     grid = cut_grid(mesh, spacing_m)
     rate = float(np.sqrt((1.0 / grid.spacing_m**2).sum()))
     step_s = math.sqrt(courant2) / (speed_m_s * rate)
@@ -127,6 +138,7 @@ def wave_room(
             link[:, 2 * axis + way] = courant[axis] ** 2 * free / volume[cut]
     return WaveRoom(
         grid=grid,
+        turn=turn,
         speed_m_s=speed_m_s,
         density_kg_m3=density_kg_m3,
         step_s=step_s,
@@ -141,6 +153,11 @@ def wave_room(
         **walls,
         **faces,
     )
+
+
+def _turned(points_m: Float, turn: int) -> Float:
+    """Give points with their axes shifted on; two swapped would turn solids inside out."""
+    return np.roll(points_m, turn, axis=-1)
 
 
 def _rows_and_cut(

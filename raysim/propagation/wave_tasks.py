@@ -2,10 +2,14 @@
 
 A task owns all places between two flat numbers. Its whole cells are stepped in long runs,
 over short gaps too; then its cut cells in groups whose walls are of the same kinds, so that
-the states of one branch lie side by side and its constants are read once for all.
+the states of one branch lie side by side and its constants are read once for all. Cut cells
+of the same coefficients that follow each other along x, as those along a wall do, are
+stepped as a stretch, like whole cells. Coefficients are kept once for all that share them:
+what a step reads should fit the processor's cache.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +22,16 @@ from raysim.units import Float, Int
 GAP = 32
 #: Cut cells, or faces, to a group at most, so that what it works with stays in the cache.
 MOST = 1024
-#: What they cost, in whole cells: a cut cell, a branch of it, a face, a group or its branch.
-_CUT, _BRANCH, _FACE, _LOOP = 6, 2, 12, 40
+#: So many at once: groups begin at, and runs go on to, a multiple of it.
+WIDE = 16
+#: Cut cells of a stretch at least.
+_STRETCH = 8
+#: Cost in whole cells: of a cut cell in a stretch or alone, a branch, a face, a group.
+_IN_STRETCH, _ALONE, _BRANCH, _FACE, _LOOP = 3, 10, 2, 12, 40
 #: Cost of a task at least, and tasks to a step at most; a multiple of most counts of threads.
 _LEAST, _MOST_TASK = 20_000, 128
+#: Columns of coefficients after those of neighbours; then one for each kind of wall.
+WANE, EASE, SHUT, STEADY, VOLUME, WEIGHT = range(6, 12)
 
 Unsigned, Mask = NDArray[np.uint32], NDArray[np.bool_]
 
@@ -34,21 +44,17 @@ class Tasks:
     task_run: Int  # (n_task + 1,)
     clear: Unsigned  # cells without air that runs go over
     task_clear: Int
-    order: Int  # (n_cut,) which cut cell of the room
-    cell: Unsigned  # (n_cut,)
-    wane: Single  # (n_cut,) H and 1/(1 + H)
-    ease: Single
-    shut: Single  # (n_cut,) squared Courant numbers of faces with only a wall behind
-    steady: Single  # (n_cut,) constant part of walls
-    volume: Single
-    link: Single  # (n_cut, 6)
-    face_start: Short  # (n_cut + 1,) faces with pores of each
+    order: Int  # (n_place,) cut cell of the room, -1 where a place is left free
+    cell: Unsigned  # (n_place,)
+    code: Unsigned  # (n_place,) row of coefficients
+    table: Single  # (n_code, 11 + n_kind) link, H, 1/(1 + H), shut, steady, volume, weights
+    face_start: Short  # (n_place + 1,) faces with pores of each
     face: Short
     face_weight: Single
-    group: Int  # (n_group, 7) first, first bent, first with pores, last + 1; slots; loses
+    group: Int  # (n_group, 10) see `_groups`
     task_group: Int
-    slot: Int  # (n_slot, 3) branch, first weight, first state
-    weight: Single
+    stretch: Int  # (n_stretch, 2) first place and last + 1
+    kind: Int  # (n_group_kind,) of walls
     n_state: int
     face_group: Int  # (n_face_group, 3) first and last + 1 face, kind
     face_task: Int
@@ -62,71 +68,90 @@ class Tasks:
 def share_out(room: WaveRoom, n_task: int | None = None, most: int = MOST) -> Tasks:
     """Share the work of a step out to so many tasks, by default as many as are worth it."""
     flat, shut = _flat(room)
-    code, walls = _signatures(room)
+    signature = _signatures(room)
+    table, code = _coefficients(room, shut)
     has_pores = np.diff(room.face_start) > 0
-    n_branch = np.diff(room.state_start)
-    run, clear, plain = _runs(room, flat)
-    cost = plain.astype(np.int64)
-    cost[room.cut_cell] += _CUT + _BRANCH * n_branch
+    run, clear, covered = _runs(room, flat)
+    like = code * (int(signature.max(initial=0)) + 1) + signature
+    before, after = (_beside(room.cut_cell, like, has_pores, way) for way in (-1, 1))
+    cost = covered.astype(np.int64)
+    cost[room.cut_cell] += np.where(before | after, _IN_STRETCH, _ALONE)
+    cost[room.cut_cell] += _BRANCH * np.diff(room.state_start)
     spent = np.cumsum(cost)
     if n_task is None:
-        n_task = 8 * max(1, min(round(int(spent[-1]) / _LEAST / 8), _MOST_TASK // 8))
+        n_task = _count(int(spent[-1]))
     edge = np.searchsorted(spent, spent[-1] * np.arange(1, n_task) / n_task) + 1
     edge = np.concatenate([[0], edge, [spent.size]])
-    run, task_run = _split(run, edge)
+    run, task_run = _split(run, edge, room)
     task = np.searchsorted(edge, room.cut_cell, side="right") - 1
-    rank = np.where(has_pores, 2, np.where(flat, 0, 1))
-    order = np.lexsort((room.cut_cell, rank, code, task))
-    group, task_group = _groups(task[order], code[order], rank[order], n_task, most)
-    loses = (room.damping[:, 2] > 0.0)[order]
-    slots, weights, at, n_state = [], [], 0, 0
-    for row in group:
-        first, last = int(row[0]), int(row[3])
-        mine, n = order[first:last], last - first
-        row[4] = len(slots)
-        for j, kind in enumerate(
-            walls[room.wall_start[mine[0]] : room.wall_start[mine[0] + 1]]
-        ):
-            weights.append(room.wall_weight[room.wall_start[mine] + j])
-            for branch in range(room.branch_start[kind], room.branch_start[kind + 1]):
-                slots.append((branch, at, n_state))
-                n_state += n
-            at += n
-        row[5] = len(slots)
-        row[6] = row[5] > row[4] or loses[first:last].any()
-    face_of = [
+    # First flat ones in stretches, then alone; then the same of others; then those in pores.
+    far = _stretch_of(room.cut_cell, task, before)
+    long = np.bincount(far)[far] >= _STRETCH
+    rank = np.where(has_pores, 4, np.where(flat, 0, 2) + ~long)
+    order = np.lexsort((room.cut_cell, rank, signature, task))
+    cuts = _groups(task[order], signature[order], rank[order], n_task, most)
+    group, task_group = cuts
+    place, n_place = _placed(group)
+    everywhere = np.full(n_place, -1, dtype=np.int64)
+    everywhere[place] = order
+    stretch, kinds, n_state = [], [], 0
+    loses = room.damping[:, 2] > 0.0
+    for row, new_first in zip(group, place[group[:, 0]] if order.size else [], strict=True):
+        mine = order[row[0] : row[4]]
+        row[5] = len(stretch)
+        for column, i, j in ((6, 0, row[1] - row[0]), (7, row[2] - row[0], row[3] - row[0])):
+            if j > i:
+                breaks = np.flatnonzero(np.diff(far[mine[i:j]]) != 0) + 1 + i
+                for m, n in zip([i, *breaks.tolist()], [*breaks.tolist(), int(j)], strict=True):
+                    stretch.append((new_first + m, new_first + n))
+            row[column] = len(stretch)
+        walls = room.wall_branch[room.wall_start[mine[0]] : room.wall_start[mine[0] + 1]]
+        row[8], row[9] = len(kinds), n_state
+        kinds += walls.tolist()
+        n_branch = int(np.diff(room.branch_start)[walls].sum())
+        n_state += n_branch * -(-mine.size // WIDE) * WIDE
+        row[10] = len(kinds)
+        row[11] = 2 * (n_branch > 0) + loses[mine].any()
+        row[:5] += new_first - row[0]
+    real = everywhere >= 0
+    count = np.zeros(n_place, dtype=np.int64)
+    count[real] = np.diff(room.face_start)[everywhere[real]]
+    gates = [
         np.arange(room.face_start[b], room.face_start[b + 1]) for b in order[has_pores[order]]
     ]
-    gates = np.concatenate([np.zeros(0, dtype=np.int64), *face_of])
-    volume = room.volume[room.cut_cell[order]]
-    damping = room.damping[order].astype(np.float64)
+    gate = np.concatenate([np.zeros(0, dtype=np.int64), *gates])
     faces, face_task = _face_groups(room, most)
     return Tasks(
         run=run,
         task_run=task_run,
         clear=clear.astype(np.uint32),
         task_clear=np.searchsorted(clear, edge),
-        order=order,
-        cell=room.cut_cell[order].astype(np.uint32),
-        wane=(1.0 - damping[:, 0]).astype(np.float32),
-        ease=room.damping[order, 1],
-        shut=shut[order],
-        steady=room.damping[order, 2],
-        volume=volume.astype(np.float32),
-        link=room.link[order],
-        face_start=np.concatenate([[0], np.cumsum(np.diff(room.face_start)[order])]).astype(
-            np.int32
-        ),
-        face=room.face[gates],
-        face_weight=room.face_weight[gates],
+        order=everywhere,
+        cell=_put(room.cut_cell, everywhere),
+        code=_put(code, everywhere),
+        table=table,
+        face_start=np.concatenate([[0], np.cumsum(count)]).astype(np.int32),
+        face=room.face[gate],
+        face_weight=room.face_weight[gate],
         group=group,
         task_group=task_group,
-        slot=np.array(slots, dtype=np.int64).reshape(-1, 3),
-        weight=np.concatenate([np.zeros(0, dtype=np.float32), *weights]),
+        stretch=np.array(stretch, dtype=np.int64).reshape(-1, 2),
+        kind=np.array(kinds, dtype=np.int64),
         n_state=n_state,
         face_group=faces,
         face_task=face_task,
     )
+
+
+def _put(values: NDArray[Any], order: Int) -> Unsigned:
+    """Give values in an order with free places."""
+    given = np.zeros(order.size, dtype=np.uint32)
+    given[order >= 0] = values[order[order >= 0]]
+    return given
+
+
+def _count(cost: int) -> int:
+    return 8 * max(1, min(round(cost / _LEAST / 8), _MOST_TASK // 8))
 
 
 def _flat(room: WaveRoom) -> tuple[Mask, Single]:
@@ -147,8 +172,8 @@ def _flat(room: WaveRoom) -> tuple[Mask, Single]:
     return flat, np.where(flat, shut, np.float32(0.0))
 
 
-def _signatures(room: WaveRoom) -> tuple[Int, Int]:
-    """Give a number to each cut cell, equal where walls are of the same kinds; the kinds."""
+def _signatures(room: WaveRoom) -> Int:
+    """Give a number to each cut cell, equal where walls are of the same kinds."""
     count = np.diff(room.wall_start)
     n_kind = room.branch_start.size
     code = np.zeros(count.size, dtype=np.int64)
@@ -157,54 +182,102 @@ def _signatures(room: WaveRoom) -> tuple[Int, Int]:
         kind = np.zeros(count.size, dtype=np.int64)
         kind[has] = room.wall_branch[room.wall_start[:-1][has] + j] + 1
         code = np.unique(code * n_kind + kind, return_inverse=True)[1]
-    return code, room.wall_branch.astype(np.int64)
+    return code
+
+
+def _coefficients(room: WaveRoom, shut: Single) -> tuple[Single, Int]:
+    """Give the table of coefficients that differ, and the row of each cut cell."""
+    count = np.diff(room.wall_start)
+    volume = room.volume[room.cut_cell]
+    table = np.zeros((count.size, WEIGHT + int(count.max(initial=0))), dtype=np.float32)
+    table[:, :WANE] = room.link
+    table[:, WANE] = 1.0 - room.damping[:, 0].astype(np.float64)
+    table[:, EASE], table[:, SHUT] = room.damping[:, 1], shut
+    table[:, STEADY], table[:, VOLUME] = room.damping[:, 2] * volume, volume
+    for j in range(table.shape[1] - WEIGHT):
+        has = count > j
+        table[has, WEIGHT + j] = room.wall_weight[room.wall_start[:-1][has] + j]
+    rows = np.ascontiguousarray(table + np.float32(0.0)).view(f"V{4 * table.shape[1]}").ravel()
+    _, first, code = np.unique(rows, return_index=True, return_inverse=True)
+    return table[first], code.ravel().astype(np.int64)
 
 
 def _runs(room: WaveRoom, flat: Mask) -> tuple[Int, Int, Mask]:
-    """Give runs of cells that are stepped as whole ones, those of no air among them; all."""
-    plain = np.zeros(room.volume.size, dtype=np.int8)
-    for start, length in zip(room.row_start, room.row_length, strict=True):
-        plain[start : start + length] = 1
+    """Give runs of cells that are stepped as whole ones, those of no air in them; all."""
+    n_cell = room.volume.size
+    edge = np.zeros(n_cell + 1, dtype=np.int8)
+    edge[room.row_start] += 1
+    edge[room.row_start + room.row_length] -= 1
+    plain = np.cumsum(edge, dtype=np.int8)
     plain[room.cut_cell[flat]] = 1
-    change = np.diff(np.concatenate([[0], plain, [0]]))
+    change = np.diff(plain, prepend=np.int8(0))
     start, end = np.flatnonzero(change == 1), np.flatnonzero(change == -1)
     apart = start[1:] - end[:-1] > GAP
-    start, end = (
-        start[np.r_[True, apart]] if start.size else start,
-        end[np.r_[apart, True]] if end.size else end,
-    )
-    run = np.stack([start, end], axis=1)
-    over = np.zeros(room.volume.size + 1, dtype=np.int8)
+    start = start[np.concatenate([[True], apart])[: start.size]]
+    end = end[np.concatenate([apart, [True]])[: end.size]]
+    # On to a whole number of what is stepped at once: what is over is more than a few cells.
+    top = np.concatenate([start[1:], [n_cell - room.grid.stride[2]]])[: end.size]
+    end = np.minimum(end + (start - end) % (2 * WIDE), np.maximum(top, end))
+    over = np.zeros(n_cell + 1, dtype=np.int8)
     over[start] += 1
     over[end] -= 1
     covered = np.cumsum(over[:-1], dtype=np.int8) > 0
-    return run, np.flatnonzero(covered & (room.volume <= 0.0)), covered
+    return np.stack([start, end], axis=1), np.flatnonzero(covered & (room.volume <= 0)), covered
 
 
-def _split(run: Int, edge: Int) -> tuple[Int, Int]:
+def _split(run: Int, edge: Int, room: WaveRoom) -> tuple[Int, Int]:
     """Split runs at the edges of tasks; give them, and the first of each task."""
     start = np.unique(np.concatenate([run[:, 0], edge[:-1]]))
-    at = np.searchsorted(run[:, 0], start, side="right") - 1
-    inside = (at >= 0) & (start < run[at, 1]) if len(run) else np.zeros(start.size, dtype=bool)
+    if not len(run):
+        return run, np.zeros(edge.size, dtype=np.int64)
+    at = np.maximum(np.searchsorted(run[:, 0], start, side="right") - 1, 0)
+    inside = (start >= run[at, 0]) & (start < run[at, 1])
     start = start[inside]
     end = np.minimum(run[at[inside], 1], edge[np.searchsorted(edge, start, side="right")])
     return np.stack([start, end], axis=1), np.searchsorted(start, edge)
 
 
-def _groups(task: Int, code: Int, rank: Int, n_task: int, most: int) -> tuple[Int, Int]:
-    """Cut sorted cells into groups of one task and signature, and of so many at most."""
-    new = (np.diff(task) != 0) | (np.diff(code) != 0)
-    first = np.flatnonzero(np.r_[task.size > 0, new])
-    length = np.diff(np.r_[first, task.size])
+def _beside(cell: Short, like: Int, has_pores: Mask, way: int) -> Mask:
+    """Say which cut cells go on a stretch with that before, or after, them."""
+    same = (np.diff(cell) == 1) & (np.diff(like) == 0) & ~(has_pores[1:] | has_pores[:-1])
+    return np.concatenate([[False], same] if way < 0 else [same, [False]])[: cell.size]
+
+
+def _stretch_of(cell: Short, task: Int, goes_on: Mask) -> Int:
+    """Give each cut cell the number of its stretch; a task's edge ends one."""
+    new = ~goes_on
+    new[1:] |= np.diff(task) != 0
+    return np.cumsum(new) - 1
+
+
+def _groups(task: Int, signature: Int, rank: Int, n_task: int, most: int) -> tuple[Int, Int]:
+    """Cut sorted cells into groups of one task and signature, and of so many at most.
+
+    Columns: first; first flat one alone; first not flat; first of these alone, with pores
+    or not, of which there is no stretch; last + 1; first flat stretch, first other, last +
+    1; first kind, first state; last + 1 kind; whether walls take energy; first with pores.
+    """
+    new = (np.diff(task) != 0) | (np.diff(signature) != 0)
+    first = np.flatnonzero(np.concatenate([[True], new])[: task.size])
+    length = np.diff(np.concatenate([first, [task.size]]))
     pieces = [
         (i, min(i + most, f + n))
         for f, n in zip(first.tolist(), length.tolist(), strict=True)
         for i in range(f, f + n, most)
     ]
-    group = np.zeros((len(pieces), 7), dtype=np.int64)
+    group = np.zeros((len(pieces), 13), dtype=np.int64)
     for row, (i, j) in zip(group, pieces, strict=True):
-        row[:4] = i, i + np.searchsorted(rank[i:j], 1), i + np.searchsorted(rank[i:j], 2), j
+        row[:4] = [i + np.searchsorted(rank[i:j], k) for k in (0, 1, 2, 3)]
+        row[4], row[12] = j, np.searchsorted(rank[i:j], 4)
     return group, np.searchsorted(task[group[:, 0]], np.arange(n_task + 1))
+
+
+def _placed(group: Int) -> tuple[Int, int]:
+    """Give the place of each sorted cell: groups begin at a multiple of `WIDE`."""
+    n = group[:, 4] - group[:, 0]
+    wide = -(-n // WIDE) * WIDE
+    start = np.cumsum(wide) - wide
+    return np.arange(int(n.sum())) + np.repeat(start - group[:, 0], n), int(wide.sum())
 
 
 def _face_groups(room: WaveRoom, most: int) -> tuple[Int, Int]:
@@ -217,21 +290,24 @@ def _face_groups(room: WaveRoom, most: int) -> tuple[Int, Int]:
         for i in range(int(first), int(last), most)
     ]
     group = np.array(pieces, dtype=np.int64).reshape(-1, 3)
+    if not pieces:
+        return group, np.zeros(1, dtype=np.int64)
     spent = np.cumsum(_FACE * (group[:, 1] - group[:, 0]) + _LOOP)
-    n_task = 0
-    if spent.size:
-        n_task = 8 * max(1, min(round(int(spent[-1]) / _LEAST / 8), _MOST_TASK // 8))
+    n_task = _count(int(spent[-1]))
     edge = [np.searchsorted(spent, spent[-1] * i / n_task) for i in range(1, n_task)]
-    return group, np.array([0, *edge, len(group)] if n_task else [0], dtype=np.int64)
+    return group, np.array([0, *edge, len(group)], dtype=np.int64)
 
 
 def state_weights(room: WaveRoom, tasks: Tasks) -> tuple[Int, Float]:
     """Give the branch of each state, and its wall's weight times its cell's volume."""
     row, weight = np.zeros(tasks.n_state, dtype=np.int64), np.zeros(tasks.n_state)
-    volume = room.volume[room.cut_cell[tasks.order]]
-    for first, _, _, last, slot, last_slot, _ in tasks.group.tolist():
-        n = last - first
-        for branch, at, state in tasks.slot[slot:last_slot].tolist():
-            row[state : state + n] = branch
-            weight[state : state + n] = tasks.weight[at : at + n] * volume[first:last]
+    for group in tasks.group:
+        first, last, state = int(group[0]), int(group[4]), int(group[9])
+        n, wide = last - first, -(-(last - first) // WIDE) * WIDE
+        own = tasks.table[tasks.code[first:last]].astype(np.float64)
+        for j, kind in enumerate(tasks.kind[group[8] : group[10]]):
+            for branch in range(room.branch_start[kind], room.branch_start[kind + 1]):
+                row[state : state + wide] = branch
+                weight[state : state + n] = own[:, WEIGHT + j] * own[:, VOLUME]
+                state += wide
     return row, weight
