@@ -8,6 +8,7 @@ DEVELOPERS.md, W1 to W12.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 
 from raysim.errors import Complaint, WaveError
@@ -100,11 +101,11 @@ class Stepper:
     def _prepare(self) -> None:
         """Make room to work in."""
         t = self.tasks
-        n_task = max(t.n_task, t.face_task.size - 1)
+        n_thread = numba.config.NUMBA_NUM_THREADS
         self._kept = np.zeros_like(self.pending)
         self._walls, self._faces = np.zeros(t.n_task), np.zeros(t.face_task.size - 1)
         # Rows that are 4096 bytes apart would get into each other's way in the cache.
-        self._work = np.zeros((n_task, 6, MOST + 48), dtype=np.float32)
+        self._work = np.zeros((n_thread, 6, MOST + 48), dtype=np.float32)
 
     def advance(self, n_step: int) -> None:
         """Take so many steps."""
@@ -121,7 +122,7 @@ class Stepper:
             r.face_near, r.face_near_weight, self.face_flow, self.face_state,
             self.source_cell, self.source_weight, r.volume[self.source_cell], self.source_cut,
             self.drive, self.hear_cell, self.hear_weight, self.heard, self._put,
-            self._walls, self._faces, self._work,
+            self._walls, self._faces, self._work, numba.get_num_threads(),
         )  # fmt: skip
         self.n += n_step
 

@@ -309,7 +309,7 @@ def advance(
     face_group, face_task, face_cells, face_open, face_pull, face_kind, face_near,
     face_near_weight, flow, face_state,
     source_cell, source_weight, source_volume, source_cut, drive,
-    hear_cell, hear_weight, heard, put, taken, face_taken, work,
+    hear_cell, hear_weight, heard, put, taken, face_taken, work, n_thread,
 ):  # fmt: skip
     """Take steps ``first`` to ``first + n_step``, writing what receivers hear.
 
@@ -317,9 +317,10 @@ def advance(
     room for what pressure in the cut cells was a step before, ``pending`` what is to be
     taken off it besides. ``drive`` is the source's pulse, ``source_cut`` the cut cell of
     each of its cells, -1 where whole. ``put`` (1,) gains the energy put in, ``taken``
-    (n_task,) and ``face_taken`` what walls and pores took. ``work`` (n_task, 6, most) is
+    (n_task,) and ``face_taken`` what walls and pores took. ``work`` (n_thread, 6, most) is
     room to work in.
     """
+    n_task = task_run.size - 1
     for i in range(cell.size):
         kept[i] = p[1 - first % 2, cell[i]]
     for n in range(first, first + n_step):
@@ -332,28 +333,38 @@ def advance(
                 if source_cut[i] >= 0:
                     pending[source_cut[i]] -= source_weight[i] * drive[n]
         if face_task.size > 1:
-            for t in prange(face_task.size - 1):
-                for g in range(face_task[t], face_task[t + 1]):
-                    face_taken[t] += _faces(
-                        face_group[g], now, face_cells, face_open, face_pull, face_kind,
-                        face_near, face_near_weight, flow[1 - n % 2], flow[n % 2], face_state,
-                        work[t],
+            for i_thread in prange(n_thread):
+                t = int64(i_thread)
+                for k in range(
+                    (face_task.size - 1) * t // n_thread,
+                    (face_task.size - 1) * (t + 1) // n_thread,
+                ):
+                    for g in range(face_task[k], face_task[k + 1]):
+                        face_taken[k] += _faces(
+                            face_group[g], now, face_cells, face_open, face_pull, face_kind,
+                            face_near, face_near_weight, flow[1 - n % 2], flow[n % 2],
+                            face_state, work[t],
+                        )  # fmt: skip
+        for i_thread in prange(n_thread):
+            t = int64(i_thread)
+            begin, end = n_task * t // n_thread, n_task * (t + 1) // n_thread
+            for i_task in range(begin, end):
+                # There and back: what was stepped last is still in the cache.
+                k = i_task if n % 2 else begin + end - 1 - i_task
+                for r in range(task_run[k], task_run[k + 1]):
+                    step_run(
+                        now, new, run[r, 0], run[r, 1], stride_y, stride_z, middle, x, y, z
+                    )
+                for i in range(task_clear[k], task_clear[k + 1]):
+                    new[clear[i]] = 0.0
+                total = 0.0
+                for g in range(task_group[k], task_group[k + 1]):
+                    total += _group(
+                        group[g], now, new, stride_y, stride_z, cell, code, table, kept,
+                        pending, stretch, face_start, face, face_weight, flow[n % 2, 0], kind,
+                        branch_start, branch, state, work[t],
                     )  # fmt: skip
-        for i_task in prange(task_run.size - 1):
-            # There and back: what was stepped last is still in the cache.
-            t = int64(i_task) if n % 2 else task_run.size - 2 - int64(i_task)
-            for r in range(task_run[t], task_run[t + 1]):
-                step_run(now, new, run[r, 0], run[r, 1], stride_y, stride_z, middle, x, y, z)
-            for i in range(task_clear[t], task_clear[t + 1]):
-                new[clear[i]] = 0.0
-            total = 0.0
-            for g in range(task_group[t], task_group[t + 1]):
-                total += _group(
-                    group[g], now, new, stride_y, stride_z, cell, code, table, kept, pending,
-                    stretch, face_start, face, face_weight, flow[n % 2, 0], kind,
-                    branch_start, branch, state, work[t],
-                )  # fmt: skip
-            taken[t] += total
+                taken[k] += total
         if sounding:
             for i in range(source_cell.size):
                 if source_cut[i] < 0:
