@@ -29,7 +29,7 @@ _STRETCH = 8
 #: Cost in whole cells: of a cut cell in a stretch or alone, a branch, a face, a group.
 _IN_STRETCH, _ALONE, _BRANCH, _FACE, _LOOP = 3, 10, 2, 12, 40
 #: Cost of a task at least, and tasks to a step at most; a multiple of most counts of threads.
-_LEAST, _MOST_TASK = 20_000, 128
+_LEAST, _MOST_TASK = 50_000, 128
 #: Columns of coefficients after those of neighbours; then one for each kind of wall.
 WANE, EASE, SHUT, STEADY, VOLUME, WEIGHT = range(6, 12)
 
