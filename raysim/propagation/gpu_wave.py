@@ -1,8 +1,6 @@
 """Loops around the stencil, for a GPU: no physics here.
 
 One launch takes many steps; between the parts of a step all threads wait for each other.
-What warps are given, whole cells of a row or cut cells of a group, goes through the room from
-one end to the other, so that both find in the cache what the other has just read.
 A cut cell or a face belongs to one thread, so pressures do not depend on how many there are;
 what walls have taken is summed by each thread over all its cells and steps.
 """
@@ -35,52 +33,51 @@ from raysim.propagation.wave_tasks import (
 
 #: Threads to a block, in warps that take one row of cells each.
 WARP, BLOCK = 32, 256
-#: Whole cells of a row to a warp at once, and cut cells that lie near each other.
-PIECE, NEAR = 4 * WARP, 1 << 14
 _NONE = float32(0.0)
 
 
 @cuda.jit(device=True)
-def _step_row(now, new, first, last, stride_y, stride_z, middle, x, y, z):
-    """Step whole cells of a row, a warp all of them.
+def _step_rows(
+    now, new, stride_y, stride_z, middle, x, y, z, row_start, row_length, first, every
+):
+    """Step whole cells, a warp to a row.
 
-    Four cells to a thread, all read before any is written: else each waits for the one
-    before. Those beyond the last stand for it. Places are unsigned, as in
-    `raysim.core.walk`.
+    Four cells to a thread at a time, all read before any is written: else each waits for
+    the one before. Places are unsigned, as in `raysim.core.walk`.
     """
-    wide, one, sy, sz = uint64(WARP), uint64(1), uint64(stride_y), uint64(stride_z)
-    end = uint64(last)
-    top = end - one
-    c = uint64(first) + uint64(cuda.laneid)
-    d = c + wide
-    e = d + wide
-    f = e + wide
-    in_c, in_d, in_e, in_f = c < end, d < end, e < end, f < end
-    c, d, e, f = min(c, top), min(d, top), min(e, top), min(f, top)
-    at_c = whole_cell(
-        now[c], new[c], now[c - one], now[c + one], now[c - sy], now[c + sy],
-        now[c - sz], now[c + sz], middle, x, y, z,
-    )  # fmt: skip
-    at_d = whole_cell(
-        now[d], new[d], now[d - one], now[d + one], now[d - sy], now[d + sy],
-        now[d - sz], now[d + sz], middle, x, y, z,
-    )  # fmt: skip
-    at_e = whole_cell(
-        now[e], new[e], now[e - one], now[e + one], now[e - sy], now[e + sy],
-        now[e - sz], now[e + sz], middle, x, y, z,
-    )  # fmt: skip
-    at_f = whole_cell(
-        now[f], new[f], now[f - one], now[f + one], now[f - sy], now[f + sy],
-        now[f - sz], now[f + sz], middle, x, y, z,
-    )  # fmt: skip
-    if in_c:
-        new[c] = at_c
-    if in_d:
-        new[d] = at_d
-    if in_e:
-        new[e] = at_e
-    if in_f:
-        new[f] = at_f
+    lane, wide = uint64(cuda.laneid), uint64(WARP)
+    one, sy, sz = uint64(1), uint64(stride_y), uint64(stride_z)
+    for r in range(first, row_start.size, every):
+        c = uint64(row_start[r]) + lane
+        end = uint64(row_start[r] + row_length[r])
+        while c + uint64(3) * wide < end:
+            d = c + wide
+            e = d + wide
+            f = e + wide
+            at_c = whole_cell(
+                now[c], new[c], now[c - one], now[c + one], now[c - sy], now[c + sy],
+                now[c - sz], now[c + sz], middle, x, y, z,
+            )  # fmt: skip
+            at_d = whole_cell(
+                now[d], new[d], now[d - one], now[d + one], now[d - sy], now[d + sy],
+                now[d - sz], now[d + sz], middle, x, y, z,
+            )  # fmt: skip
+            at_e = whole_cell(
+                now[e], new[e], now[e - one], now[e + one], now[e - sy], now[e + sy],
+                now[e - sz], now[e + sz], middle, x, y, z,
+            )  # fmt: skip
+            at_f = whole_cell(
+                now[f], new[f], now[f - one], now[f + one], now[f - sy], now[f + sy],
+                now[f - sz], now[f + sz], middle, x, y, z,
+            )  # fmt: skip
+            new[c], new[d], new[e], new[f] = at_c, at_d, at_e, at_f
+            c = f + wide
+        while c < end:
+            new[c] = whole_cell(
+                now[c], new[c], now[c - one], now[c + one], now[c - sy], now[c + sy],
+                now[c - sz], now[c + sz], middle, x, y, z,
+            )  # fmt: skip
+            c += wide
 
 
 @cuda.jit(device=True)
@@ -105,7 +102,7 @@ def _step_face(
 
 @cuda.jit(device=True)
 def _step_cut(
-    b, g, now, new, stride_y, stride_z, cell, code, table, group, pending,
+    b, now, new, stride_y, stride_z, cell, code, table, group_of, group, pending,
     face_start, face, face_weight, gain, kind, branch_start, branch, state,
 ):  # fmt: skip
     """Step a cut cell with its walls; give the energy that these took.
@@ -114,7 +111,9 @@ def _step_cut(
     each other read places beside each other.
     """
     one, sy, sz = uint64(1), uint64(stride_y), uint64(stride_z)
-    c, k = uint64(cell[b]), code[b]
+    c, k, g = uint64(cell[b]), code[b], group_of[b]
+    if b >= group[g, 4]:  # a place left free
+        return _NONE
     own, before, draws = now[c], new[c], pending[b]
     for f in range(face_start[b], face_start[b + 1]):
         draws -= face_weight[f] * gain[face[f]]
@@ -147,8 +146,8 @@ def _step_cut(
 
 
 def advance(
-    p, first, n_step, stride_y, stride_z, middle, x, y, z, item,
-    cell, code, table, group, pending, face_start, face, face_weight,
+    p, first, n_step, stride_y, stride_z, middle, x, y, z, row_start, row_length,
+    cell, code, table, group_of, group, pending, face_start, face, face_weight,
     kind, branch_start, branch, state,
     face_cells, face_open, face_pull, face_kind, face_kind_of, face_near, face_near_weight,
     face_flow, face_state,
@@ -174,16 +173,16 @@ def advance(
             )  # fmt: skip
         if sounding or face_cells.shape[0] > 0:
             grid.sync()
-        for i in range(me // WARP, item.shape[0], every // WARP):
-            start, end, g = item[i, 0], item[i, 1], item[i, 2]
-            if g < 0:
-                _step_row(now, new, start, end, stride_y, stride_z, middle, x, y, z)
-            elif start + cuda.laneid < end:
-                lost += _step_cut(
-                    start + cuda.laneid, g, now, new, stride_y, stride_z, cell, code, table,
-                    group, pending, face_start, face, face_weight, face_flow[n % 2, 0], kind,
-                    branch_start, branch, state,
-                )  # fmt: skip
+        _step_rows(
+            now, new, stride_y, stride_z, middle, x, y, z, row_start, row_length,
+            me // WARP, every // WARP,
+        )  # fmt: skip
+        for b in range(me, cell.size, every):
+            lost += _step_cut(
+                b, now, new, stride_y, stride_z, cell, code, table, group_of, group, pending,
+                face_start, face, face_weight, face_flow[n % 2, 0], kind, branch_start, branch,
+                state,
+            )  # fmt: skip
         grid.sync()
         if sounding:
             if me == 0:
@@ -216,27 +215,8 @@ def stored(p, n, stride_y, stride_z, x, y, z, row_start, row_length, cell, link,
 
 
 #: With more registers too few threads wait for memory at once; measured on an H200.
-_advance = cuda.jit(max_registers=80)(advance)
+_advance = cuda.jit(max_registers=64)(advance)
 _stored = cuda.jit(stored)
-
-
-def _items(room: WaveRoom, tasks: Tasks) -> np.ndarray:
-    """Give what a warp does at once, (n_item, 3): first, last + 1, group or -1 for a row."""
-    count = -(-room.row_length // PIECE)
-    row = np.repeat(np.arange(count.size), count)
-    start = np.arange(row.size) - np.repeat(np.cumsum(count) - count, count)
-    start = room.row_start[row] + PIECE * start
-    end = np.minimum(start + PIECE, (room.row_start + room.row_length)[row])
-    rows = np.stack([start, end, np.full(row.size, -1)], axis=1)
-    first, last = tasks.group[:, 0], tasks.group[:, 4]
-    count = -(-(last - first) // WARP)
-    group = np.repeat(np.arange(count.size), count)
-    place = np.arange(group.size) - np.repeat(np.cumsum(count) - count, count)
-    place = first[group] + WARP * place
-    cuts = np.stack([place, np.minimum(place + WARP, last[group]), group], axis=1)
-    near = np.concatenate([start, tasks.cell[place]])
-    every = np.concatenate([rows, cuts]).astype(np.int32)
-    return np.ascontiguousarray(every[np.argsort(near, kind="stable")])
 
 
 class GpuStepper(Stepper):
@@ -245,8 +225,8 @@ class GpuStepper(Stepper):
     watch = 4000
 
     def _share_out(self, room: WaveRoom) -> Tasks:
-        """Share out to few tasks: they only say what is near to each other."""
-        return share_out(room, max(1, room.cut_cell.size // NEAR), NEAR)
+        """Give all cells whose walls are of the same kinds as one group."""
+        return share_out(room, 1, 1 << 60)
 
     def _prepare(self) -> None:
         """Leave sums to what comes back."""
@@ -256,13 +236,16 @@ class GpuStepper(Stepper):
         super().__init__(*arguments, **options)
         r = self.room
         t = self.tasks
+        group_of = np.zeros(t.order.size, dtype=np.int32)
+        for i, row in enumerate(t.group):
+            group_of[row[0] :] = i
         caught = np.zeros((self.heard.shape[1], self.hear_cell.size), dtype=np.float32)
         up = {
             name: cuda.to_device(np.ascontiguousarray(value))
             for name, value in {
                 "p": self.p, "row_start": r.row_start, "row_length": r.row_length,
                 "cut_cell": r.cut_cell, "link": r.link, "volume": r.volume[r.cut_cell],
-                "cell": t.cell, "code": t.code, "table": t.table, "item": _items(r, t),
+                "cell": t.cell, "code": t.code, "table": t.table, "group_of": group_of,
                 "group": t.group, "pending": self.pending, "face_start": t.face_start,
                 "face": t.face, "face_weight": t.face_weight, "kind": t.kind,
                 "branch_start": r.branch_start, "branch": r.branch, "state": self.state,
@@ -294,8 +277,8 @@ class GpuStepper(Stepper):
         x, y, z = (f(c * c) for c in r.courant)
         arguments = (
             u["p"], self.n, n_step, r.grid.stride[1], r.grid.stride[2],
-            f(2.0) - f(2.0) * (x + y + z), x, y, z, u["item"],
-            u["cell"], u["code"], u["table"], u["group"],
+            f(2.0) - f(2.0) * (x + y + z), x, y, z, u["row_start"], u["row_length"],
+            u["cell"], u["code"], u["table"], u["group_of"], u["group"],
             u["pending"], u["face_start"], u["face"], u["face_weight"], u["kind"],
             u["branch_start"], u["branch"], u["state"], u["face_cells"], u["face_open"],
             u["face_pull"], u["face_kind"], u["face_kind_of"], u["face_near"],

@@ -101,7 +101,7 @@ class Stepper:
     def _prepare(self) -> None:
         """Make room to work in."""
         t = self.tasks
-        n_thread = numba.config.NUMBA_NUM_THREADS
+        n_thread = numba.config.NUMBA_NUM_THREADS  # type: ignore[attr-defined]
         self._kept = np.zeros_like(self.pending)
         self._walls, self._faces = np.zeros(t.n_task), np.zeros(t.face_task.size - 1)
         # Rows that are 4096 bytes apart would get into each other's way in the cache.

@@ -163,9 +163,8 @@ def porous_faces(
     kinds, of = np.unique(kind.astype(np.float32), axis=0, return_inverse=True)
     by_kind = np.argsort(of.ravel(), kind="stable")
     first = np.searchsorted(of.ravel()[by_kind], np.arange(len(kinds) + 1))
-    axis, upper, lower, open_, pull, store = (
-        a[by_kind] for a in (axis, upper, lower, open_, pull, store)
-    )
+    axis, upper, lower = axis[by_kind], upper[by_kind], lower[by_kind]
+    open_, pull, store = open_[by_kind], pull[by_kind], store[by_kind]
     # Where there is no next face, one after the last stands for it, in which nothing flows.
     number = np.full(opening.shape, upper.size, dtype=np.int64)
     number[axis, upper] = np.arange(upper.size)

@@ -220,8 +220,8 @@ def _walls(
         index[cell[kept]] * len(alike) + alike[kind[kept]], return_inverse=True
     )
     weight = np.bincount(of, weights=weight[kept], minlength=both.size)
-    own, kind = both // len(alike), both % len(alike)
-    start = np.searchsorted(own, np.arange(n_cut + 1))
+    kind = both % len(alike)
+    start = np.searchsorted(both // len(alike), np.arange(n_cut + 1))
     state_start = np.concatenate([[0], np.cumsum(np.diff(first)[kind])])[start]
     table = np.stack([2.0 * mass, spring, ease, drag], axis=1)
     return {

@@ -33,7 +33,8 @@ _LEAST, _MOST_TASK = 50_000, 128
 #: Columns of coefficients after those of neighbours; then one for each kind of wall.
 WANE, EASE, SHUT, STEADY, VOLUME, WEIGHT = range(6, 12)
 
-Unsigned, Mask = NDArray[np.uint32], NDArray[np.bool_]
+Unsigned = NDArray[np.uint32]
+Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,7 +52,7 @@ class Tasks:
     face_start: Short  # (n_place + 1,) faces with pores of each
     face: Short
     face_weight: Single
-    group: Int  # (n_group, 10) see `_groups`
+    group: Int  # (n_group, 13) see `_groups`
     task_group: Int
     stretch: Int  # (n_stretch, 2) first place and last + 1
     kind: Int  # (n_group_kind,) of walls
@@ -89,12 +90,13 @@ def share_out(room: WaveRoom, n_task: int | None = None, most: int = MOST) -> Ta
     long = np.bincount(far)[far] >= _STRETCH
     rank = np.where(has_pores, 4, np.where(flat, 0, 2) + ~long)
     order = np.lexsort((room.cut_cell, rank, signature, task))
-    cuts = _groups(task[order], signature[order], rank[order], n_task, most)
-    group, task_group = cuts
+    group, task_group = _groups(task[order], signature[order], rank[order], n_task, most)
     place, n_place = _placed(group)
     everywhere = np.full(n_place, -1, dtype=np.int64)
     everywhere[place] = order
-    stretch, kinds, n_state = [], [], 0
+    stretch: list[tuple[int, int]] = []
+    kinds: list[int] = []
+    n_state = 0
     loses = room.damping[:, 2] > 0.0
     for row, new_first in zip(group, place[group[:, 0]] if order.size else [], strict=True):
         mine = order[row[0] : row[4]]
@@ -103,7 +105,7 @@ def share_out(room: WaveRoom, n_task: int | None = None, most: int = MOST) -> Ta
             if j > i:
                 breaks = np.flatnonzero(np.diff(far[mine[i:j]]) != 0) + 1 + i
                 for m, n in zip([i, *breaks.tolist()], [*breaks.tolist(), int(j)], strict=True):
-                    stretch.append((new_first + m, new_first + n))
+                    stretch.append((int(new_first) + m, int(new_first) + n))
             row[column] = len(stretch)
         walls = room.wall_branch[room.wall_start[mine[0]] : room.wall_start[mine[0] + 1]]
         row[8], row[9] = len(kinds), n_state
@@ -253,9 +255,11 @@ def _stretch_of(cell: Short, task: Int, goes_on: Mask) -> Int:
 def _groups(task: Int, signature: Int, rank: Int, n_task: int, most: int) -> tuple[Int, Int]:
     """Cut sorted cells into groups of one task and signature, and of so many at most.
 
-    Columns: first; first flat one alone; first not flat; first of these alone, with pores
-    or not, of which there is no stretch; last + 1; first flat stretch, first other, last +
-    1; first kind, first state; last + 1 kind; whether walls take energy; first with pores.
+    Columns are places, 0 to 4: the first, that of the first flat one alone, of the first not
+    flat, of the first of these alone (those with pores come last), the last + 1. Then 5 to
+    7: first stretch of flat ones, of others, the last + 1; 8 and 10: first kind of wall, the
+    last + 1; 9: first state; 11: 1 if walls have a constant part, 2 if branches, or 3; 12:
+    how many come before the first with pores.
     """
     new = (np.diff(task) != 0) | (np.diff(signature) != 0)
     first = np.flatnonzero(np.concatenate([[True], new])[: task.size])
