@@ -216,19 +216,18 @@ def _walls(
     # see one pressure and so keep one state.
     alike = _first_alike(branches)
     kept = np.flatnonzero(np.diff(first)[kind] > 0)
-    both, of = np.unique(
-        index[cell[kept]] * len(alike) + alike[kind[kept]], return_inverse=True
-    )
-    weight = np.bincount(of, weights=weight[kept], minlength=both.size)
-    kind = both % len(alike)
+    every_wall = index[cell[kept]] * len(alike) + alike[kind[kept]]
+    both, of = np.unique(every_wall, return_inverse=True)
+    joined = np.bincount(of, weights=weight[kept], minlength=both.size)
+    own_kind = both % len(alike)
     start = np.searchsorted(both // len(alike), np.arange(n_cut + 1))
-    state_start = np.concatenate([[0], np.cumsum(np.diff(first)[kind])])[start]
+    state_start = np.concatenate([[0], np.cumsum(np.diff(first)[own_kind])])[start]
     table = np.stack([2.0 * mass, spring, ease, drag], axis=1)
     return {
         "damping": damping.astype(np.float32),
         "wall_start": start.astype(np.int32),
-        "wall_weight": weight.astype(np.float32),
-        "wall_branch": kind.astype(np.int32),
+        "wall_weight": joined.astype(np.float32),
+        "wall_branch": own_kind.astype(np.int32),
         "state_start": state_start.astype(np.int32),
         "branch_start": first,
         "branch": table.astype(np.float32),
