@@ -26,7 +26,8 @@ def held_mb(room: wave.WaveRoom, stepper: wave.Stepper) -> float:
     """Give the memory of a room and its pressures, megabytes."""
     parts = [getattr(room, name) for name in room.__slots__]
     parts += [getattr(room.grid, name) for name in room.grid.__slots__]
-    parts += [stepper.p, stepper.state, stepper.face_state, stepper.push]
+    parts += [getattr(stepper.tasks, name) for name in stepper.tasks.__slots__]
+    parts += [stepper.p, stepper.state, stepper.face_state, stepper.face_flow, stepper.pending]
     return sum(part.nbytes for part in parts if isinstance(part, np.ndarray)) / 1e6
 
 

@@ -37,6 +37,8 @@ fast_inner_kernel = numba.njit(**_USUAL, fastmath=_FAST, forceinline=True)
 # The wave solver may contract a*b+c: every cell is its own sum, in one order, whatever
 # the number of threads. A test that energy stays says that nothing else is lost.
 stencil_kernel = numba.njit(**_USUAL, fastmath={"nsz", "contract"})
+# Sums of what walls take may go several abreast: their order depends on the processor alone.
+summing_kernel = numba.njit(**_USUAL, fastmath={"nsz", "contract", "reassoc"})
 loop = numba.njit(**_USUAL, parallel=True)
 serial_loop = numba.njit(**_USUAL)
 

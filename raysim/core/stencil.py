@@ -1,13 +1,17 @@
-"""One step of sound pressure on a grid: whole cells in rows, then cut cells, walls and pores.
+"""One step of sound pressure on a grid, cell by cell, wall by wall and face by face.
 
 Everything is float32 and without units: pressures are relative to any reference, and the
-Courant numbers are in the coefficients. ``now`` is the pressure, ``new`` that before it,
-which is overwritten by that after it. Theory: DEVELOPERS.md, W1 and W7 to W9.
+Courant numbers are in the coefficients. ``own`` is a cell's pressure, ``before`` that a step
+earlier. Loops around these are in `raysim.propagation`. Theory: DEVELOPERS.md, W1 and W7 to
+W9.
 """
 
-from numba import float64
+from numba import float32, float64
 
 from raysim.core.compile import kernel, stencil_kernel
+
+# As a literal it would make float64 of everything.
+_HALF = float32(0.5)
 
 
 @stencil_kernel
@@ -17,128 +21,71 @@ def whole_cell(own, before, west, east, south, north, below, above, middle, x, y
 
 
 @stencil_kernel
-def step_row(now, new, start, n, stride_y, stride_z, middle, x, y, z):
-    """Step n whole cells in a row along x  (W1)."""
-    # Views that begin at zero: without them no machine code for several cells at once.
-    own, out = now[start : start + n], new[start : start + n]
-    left, right = now[start - 1 : start - 1 + n], now[start + 1 : start + 1 + n]
-    south = now[start - stride_y : start - stride_y + n]
-    north = now[start + stride_y : start + stride_y + n]
-    below = now[start - stride_z : start - stride_z + n]
-    above = now[start + stride_z : start + stride_z + n]
-    for i in range(n):
-        out[i] = whole_cell(
-            own[i], out[i], left[i], right[i], south[i], north[i], below[i], above[i],
-            middle, x, y, z,
-        )  # fmt: skip
+def bent_cell(own, before, west, east, south, north, below, above, w, e, s, n, b, a):
+    """Give the pressure of a cell with openings of its own after a step without walls  (W1)."""
+    return (
+        w * (west - own)
+        + e * (east - own)
+        + s * (south - own)
+        + n * (north - own)
+        + b * (below - own)
+        + a * (above - own)
+    ) + (own + own - before)
 
 
 @stencil_kernel
-def flow(
-    first, last, now, cells, openings, pulls, kinds, nears, near_weights, old, new, states, half
-):  # fmt: skip
-    """Step the flow through some faces with pores; give the energy lost  (W9).
+def at_wall(plain, before, own, pending, wane, shut, ease):
+    """Give the pressure after a step, with walls, from that without  (W7, W8).
 
-    ``cells`` are those below and above each face. ``kinds``: inverse inertia, drag, hold,
-    its rate, slow, its keep, and the losses of held and slow. ``old`` and ``new`` hold the
-    gain of velocity in a step and the velocity, ``states`` velocity and gain of what is
-    held, pressure and gain of what is slow. ``nears`` are the faces before and behind, -1
-    where closed.
+    ``pending`` is what states of the walls draw, ``wane`` and ``ease`` are H and 1/(1 + H),
+    ``shut`` the sum of squared Courant numbers of faces with nothing but a wall behind.
     """
-    every = 0.0
-    for f in range(first, last):
-        kind, state, near, near_weight = kinds[f], states[f], nears[f], near_weights[f]
-        drop = pulls[f] * (now[cells[f, 0]] - now[cells[f, 1]])
-        before, u = old[f, 0], old[f, 1]
-        i, i_gain, s, s_gain = state[0], state[1], state[2], state[3]
-        spread, work = near_weight[0] * u, near_weight[0] * before
-        spread += near_weight[1] * u
-        work += near_weight[1] * before
-        if near[0] >= 0:
-            spread -= near_weight[0] * old[near[0], 1]
-            work -= near_weight[0] * old[near[0], 0]
-        if near[1] >= 0:
-            spread -= near_weight[1] * old[near[1], 1]
-            work -= near_weight[1] * old[near[1], 0]
-        gain = kind[0] * (
-            drop - (kind[1] + kind[2] + kind[4]) * u + kind[2] * i - kind[5] * s + spread
-        )
-        middle = u + half * gain
-        held = kind[3] * (middle - i)
-        late = kind[4] * middle + kind[5] * s - s
-        late += late
-        new[f, 0], new[f, 1] = gain, u + gain
-        state[0], state[1] = i + held, held
-        state[2], state[3] = s + late, late
-        gain, held, late = (
-            half * (gain + before),
-            half * (held + i_gain),
-            half * (late + s_gain),
-        )
-        lost = kind[1] * gain * gain + kind[6] * (gain - held) ** 2 + kind[7] * late * late
-        every += openings[f] * (lost - work * gain)
-    return every
+    return (plain + wane * before + shut * own - pending) * ease
 
 
 @stencil_kernel
-def step_cut(
-    first_cut, last_cut, now, new, cell, link, damping, push, volume, stride_y, stride_z,
-    face_start, face, face_weight, face_flow,
-    wall_start, wall_weight, wall_branch, state_start, branch_start, branch, state, half,
-):  # fmt: skip
-    """Step some cut cells with their walls; give the energy that these took  (W7, W8).
+def rise_of(after, before):
+    """Give half the change of pressure in two steps, which drives walls."""
+    return _HALF * (after - before)
 
-    ``cell`` is the cell below each, without sign; ``link`` rows hold the six coefficients of
-    neighbours; ``branch`` rows are 2 l, e and 1/(2 l + r + e/2), r, all per step;
-    ``damping`` rows are 1 - H, 1/(1 + H) and the constant part. ``half`` is float32(0.5),
-    as a literal would make float64 of everything.
+
+@stencil_kernel
+def yielding(rise, speed, place, l2, e, ease):
+    """Give gain, then speed and place of a branch after a step  (W8).
+
+    ``l2``, ``e``, ``ease``: 2 l, e and 1/(2 l + r + e/2), per step.
     """
-    # Views that begin where counting from zero, without sign, finds its place: a check for
-    # negative places at every look-up costs more than the sum itself.
-    south, west, here = now[stride_z - stride_y :], now[stride_z - 1 :], now[stride_z:]
-    east, north, above = now[stride_z + 1 :], now[stride_z + stride_y :], now[2 * stride_z :]
-    out = new[stride_z:]
-    cell, push, volume = cell[first_cut:last_cut], push[first_cut:last_cut], volume[first_cut:]
-    link, damping, state_start = link[first_cut:], damping[first_cut:], state_start[first_cut:]
-    wall_start, face_start = wall_start[first_cut:], face_start[first_cut:]
-    every = 0.0
-    for b in range(cell.size):
-        c = cell[b]
-        own, before = here[c], out[c]
-        total = (
-            link[b, 0] * (west[c] - own)
-            + link[b, 1] * (east[c] - own)
-            + link[b, 2] * (south[c] - own)
-            + link[b, 3] * (north[c] - own)
-            + link[b, 4] * (now[c] - own)
-            + link[b, 5] * (above[c] - own)
-        ) + push[b]
-        for f in range(face_start[b], face_start[b + 1]):
-            total += face_weight[f] * face_flow[face[f], 0]
-        # The states of all walls of a cell follow each other, and so do those of cells.
-        first_wall, last_wall, at = wall_start[b], wall_start[b + 1], state_start[b]
-        for w in range(first_wall, last_wall):
-            weight = wall_weight[w]
-            for m in range(branch_start[wall_branch[w]], branch_start[wall_branch[w] + 1]):
-                pending = branch[m, 0] * state[at, 0] - branch[m, 1] * state[at, 1]
-                total -= weight * branch[m, 2] * pending
-                at += 1
-        after = (own + own - damping[b, 0] * before + total) * damping[b, 1]
-        out[c] = after
-        rise = half * (after - before)
-        taken = damping[b, 2] * rise * rise
-        at = state_start[b]
-        for w in range(first_wall, last_wall):
-            weight = wall_weight[w]
-            for m in range(branch_start[wall_branch[w]], branch_start[wall_branch[w] + 1]):
-                speed, place = state[at, 0], state[at, 1]
-                gain = branch[m, 2] * (rise + branch[m, 0] * speed - branch[m, 1] * place)
-                state[at, 0] = gain + gain - speed
-                state[at, 1] = place + gain
-                taken += weight * branch[m, 3] * gain * gain
-                at += 1
-        every += taken * volume[b]
-    return every
+    gain = ease * (rise + l2 * speed - e * place)
+    return gain, gain + gain - speed, place + gain
+
+
+@stencil_kernel
+def drawing(speed, place, l2, e, ease):
+    """Give what a branch draws in the next step whatever the pressure  (W8)."""
+    return ease * (l2 * speed - e * place)
+
+
+@stencil_kernel
+def flowing(
+    drop, spread, work, before, u, i, i_gain, s, s_gain,
+    inertia, drag, hold, rate, slow, keep, held_loss, slow_loss,
+):  # fmt: skip
+    """Step the flow through a face with pores  (W9).
+
+    ``drop`` is the difference of pressure, ``spread`` and ``work`` what uneven flow has less
+    of drag, ``before`` and ``u`` the gain of velocity in the last step and the velocity,
+    then place and gain of what is held and of what is slow. Gives the same after a step,
+    and what was lost.
+    """
+    gain = inertia * (drop - (drag + hold + slow) * u + hold * i - keep * s + spread)
+    middle = u + _HALF * gain
+    held = rate * (middle - i)
+    late = slow * middle + keep * s - s
+    late = late + late
+    mean, mean_held = _HALF * (gain + before), _HALF * (held + i_gain)
+    mean_late, slip = _HALF * (late + s_gain), mean - mean_held
+    lost = drag * mean * mean + held_loss * slip * slip + slow_loss * mean_late * mean_late
+    return gain, u + gain, i + held, held, s + late, late, lost - work * mean
 
 
 @kernel

@@ -1,17 +1,39 @@
 """Loops around the stencil, for a GPU: no physics here.
 
 One launch takes many steps; between the parts of a step all threads wait for each other.
-A cut cell or a face belongs to one thread, so results do not depend on how many there are.
+A cut cell or a face belongs to one thread, so pressures do not depend on how many there are;
+what walls have taken is summed by each thread over all its cells and steps.
 """
 
 import numpy as np
-from numba import cuda, uint64
+from numba import cuda, float32, uint64
 
-from raysim.core.stencil import energy, flow, step_cut, whole_cell
+from raysim.core.stencil import (
+    at_wall,
+    bent_cell,
+    drawing,
+    energy,
+    flowing,
+    rise_of,
+    whole_cell,
+    yielding,
+)
 from raysim.propagation.wave import Stepper
+from raysim.propagation.wave_room import WaveRoom
+from raysim.propagation.wave_tasks import (
+    EASE,
+    STEADY,
+    VOLUME,
+    WANE,
+    WEIGHT,
+    WIDE,
+    Tasks,
+    share_out,
+)
 
 #: Threads to a block, in warps that take one row of cells each.
 WARP, BLOCK = 32, 256
+_NONE = float32(0.0)
 
 
 @cuda.jit(device=True)
@@ -58,18 +80,84 @@ def _step_rows(
             c += wide
 
 
+@cuda.jit(device=True)
+def _step_face(
+    f, now, cells, pull, kinds, kind_of, near, near_weight, old, new, state
+):  # fmt: skip
+    """Step the flow through a face with pores; give what was lost over its opening."""
+    k, a, b = kind_of[f], near[f, 0], near[f, 1]
+    gain, u = old[0, f], old[1, f]
+    drop = pull[f] * (now[cells[f, 0]] - now[cells[f, 1]])
+    spread = near_weight[f, 0] * (u - old[1, a]) + near_weight[f, 1] * (u - old[1, b])
+    work = near_weight[f, 0] * (gain - old[0, a]) + near_weight[f, 1] * (gain - old[0, b])
+    after, u, i, i_gain, s, s_gain, lost = flowing(
+        drop, spread, work, gain, u, state[0, f], state[1, f], state[2, f], state[3, f],
+        kinds[k, 0], kinds[k, 1], kinds[k, 2], kinds[k, 3], kinds[k, 4], kinds[k, 5],
+        kinds[k, 6], kinds[k, 7],
+    )  # fmt: skip
+    new[0, f], new[1, f] = after, u
+    state[0, f], state[1, f], state[2, f], state[3, f] = i, i_gain, s, s_gain
+    return lost
+
+
+@cuda.jit(device=True)
+def _step_cut(
+    b, now, new, stride_y, stride_z, cell, code, table, group_of, group, pending,
+    face_start, face, face_weight, gain, kind, branch_start, branch, state,
+):  # fmt: skip
+    """Step a cut cell with its walls; give the energy that these took.
+
+    States of one branch of neighbours in the list lie side by side, so that threads beside
+    each other read places beside each other.
+    """
+    one, sy, sz = uint64(1), uint64(stride_y), uint64(stride_z)
+    c, k, g = uint64(cell[b]), code[b], group_of[b]
+    if b >= group[g, 4]:  # a place left free
+        return _NONE
+    own, before, draws = now[c], new[c], pending[b]
+    for f in range(face_start[b], face_start[b + 1]):
+        draws -= face_weight[f] * gain[face[f]]
+    plain = bent_cell(
+        own, before, now[c - one], now[c + one], now[c - sy], now[c + sy], now[c - sz],
+        now[c + sz], table[k, 0], table[k, 1], table[k, 2], table[k, 3], table[k, 4],
+        table[k, 5],
+    )  # fmt: skip
+    after = at_wall(plain, before, own, draws, table[k, WANE], _NONE, table[k, EASE])
+    new[c] = after
+    rise, draws = rise_of(after, before), _NONE
+    taken = table[k, STEADY] * rise * rise
+    first = group[g, 0]
+    wide = (group[g, 4] - first + WIDE - 1) // WIDE * WIDE
+    at = group[g, 9] + b - first
+    for w in range(group[g, 8], group[g, 10]):
+        drawn, lost = _NONE, _NONE
+        for m in range(branch_start[kind[w]], branch_start[kind[w] + 1]):
+            l2, e, ease = branch[m, 0], branch[m, 1], branch[m, 2]
+            q, speed, place = yielding(rise, state[0, at], state[1, at], l2, e, ease)
+            state[0, at], state[1, at] = speed, place
+            drawn += drawing(speed, place, l2, e, ease)
+            lost += branch[m, 3] * q * q
+            at += wide
+        weight = table[k, WEIGHT + w - group[g, 8]]
+        draws += weight * drawn
+        taken += weight * table[k, VOLUME] * lost
+    pending[b] = draws
+    return taken
+
+
 def advance(
     p, first, n_step, stride_y, stride_z, middle, x, y, z, row_start, row_length,
-    cell, link, damping, push, volume,
-    face_start, face, face_weight, face_cells, face_open, face_pull, face_kind, face_near,
-    face_near_weight, face_flow, face_state,
-    wall_start, wall_weight, wall_branch, state_start, branch_start, branch, state,
+    cell, code, table, group_of, group, pending, face_start, face, face_weight,
+    kind, branch_start, branch, state,
+    face_cells, face_open, face_pull, face_kind, face_kind_of, face_near, face_near_weight,
+    face_flow, face_state,
     source_cell, source_weight, source_volume, source_cut, drive,
-    place, caught, put, taken, face_taken, half, before,
+    place, caught, put, taken, face_taken, before,
 ):  # fmt: skip
     """Take steps as `raysim.propagation.wave_cpu.advance` does, all threads together."""
     grid = cuda.cg.this_grid()
     me, every = cuda.grid(1), cuda.gridsize(1)
+    lost, face_lost = 0.0, 0.0
     for n in range(first, first + n_step):
         now, new = p[n % 2], p[1 - n % 2]
         sounding = n < drive.size
@@ -77,11 +165,11 @@ def advance(
             for i in range(source_cell.size):
                 before[i] = new[source_cell[i]]
                 if source_cut[i] >= 0:
-                    push[source_cut[i]] = source_weight[i] * drive[n]
-        for k in range(me, face_cells.shape[0], every):
-            face_taken[k] += flow(
-                k, k + 1, now, face_cells, face_open, face_pull, face_kind, face_near,
-                face_near_weight, face_flow[1 - n % 2], face_flow[n % 2], face_state, half,
+                    pending[source_cut[i]] -= source_weight[i] * drive[n]
+        for f in range(me, face_cells.shape[0], every):
+            face_lost += face_open[f] * _step_face(
+                f, now, face_cells, face_pull, face_kind, face_kind_of, face_near,
+                face_near_weight, face_flow[1 - n % 2], face_flow[n % 2], face_state,
             )  # fmt: skip
         if sounding or face_cells.shape[0] > 0:
             grid.sync()
@@ -89,20 +177,17 @@ def advance(
             now, new, stride_y, stride_z, middle, x, y, z, row_start, row_length,
             me // WARP, every // WARP,
         )  # fmt: skip
-        for k in range(me, cell.size, every):
-            taken[k] += step_cut(
-                k, k + 1, now, new, cell, link, damping, push, volume, stride_y, stride_z,
-                face_start, face, face_weight, face_flow[n % 2],
-                wall_start, wall_weight, wall_branch, state_start, branch_start, branch,
-                state, half,
+        for b in range(me, cell.size, every):
+            lost += _step_cut(
+                b, now, new, stride_y, stride_z, cell, code, table, group_of, group, pending,
+                face_start, face, face_weight, face_flow[n % 2, 0], kind, branch_start, branch,
+                state,
             )  # fmt: skip
         grid.sync()
         if sounding:
             if me == 0:
                 for i in range(source_cell.size):
-                    if source_cut[i] >= 0:
-                        push[source_cut[i]] = 0.0
-                    else:
+                    if source_cut[i] < 0:
                         new[source_cell[i]] += source_weight[i] * drive[n]
                     rise = 0.5 * (new[source_cell[i]] - before[i])
                     put[0] += source_volume[i] * source_weight[i] * drive[n] * rise
@@ -110,6 +195,8 @@ def advance(
         # The next step only reads what is caught here. Weights are applied at the end.
         for i in range(me, place.size, every):
             caught[n, i] = new[place[i]]
+    taken[me] += lost
+    face_taken[me] += face_lost
 
 
 def stored(p, n, stride_y, stride_z, x, y, z, row_start, row_length, cell, link, volume, sums):
@@ -128,7 +215,7 @@ def stored(p, n, stride_y, stride_z, x, y, z, row_start, row_length, cell, link,
 
 
 #: With more registers too few threads wait for memory at once; measured on an H200.
-_advance = cuda.jit(max_registers=80)(advance)
+_advance = cuda.jit(max_registers=64)(advance)
 _stored = cuda.jit(stored)
 
 
@@ -137,35 +224,49 @@ class GpuStepper(Stepper):
 
     watch = 4000
 
+    def _share_out(self, room: WaveRoom) -> Tasks:
+        """Give all cells whose walls are of the same kinds as one group."""
+        return share_out(room, 1, 1 << 60)
+
+    def _prepare(self) -> None:
+        """Leave sums to what comes back."""
+        self._walls, self._faces = np.zeros(1), np.zeros(1)
+
     def __init__(self, *arguments, **options):
         super().__init__(*arguments, **options)
         r = self.room
+        t = self.tasks
+        group_of = np.zeros(t.order.size, dtype=np.int32)
+        for i, row in enumerate(t.group):
+            group_of[row[0] :] = i
         caught = np.zeros((self.heard.shape[1], self.hear_cell.size), dtype=np.float32)
         up = {
             name: cuda.to_device(np.ascontiguousarray(value))
             for name, value in {
                 "p": self.p, "row_start": r.row_start, "row_length": r.row_length,
-                "below_cut": self._below_cut, "cut_cell": r.cut_cell, "link": r.link,
-                "damping": r.damping, "push": self.push, "volume": self._cut_volume,
-                "face_start": r.face_start, "face": r.face, "face_weight": r.face_weight,
+                "cut_cell": r.cut_cell, "link": r.link, "volume": r.volume[r.cut_cell],
+                "cell": t.cell, "code": t.code, "table": t.table, "group_of": group_of,
+                "group": t.group, "pending": self.pending, "face_start": t.face_start,
+                "face": t.face, "face_weight": t.face_weight, "kind": t.kind,
+                "branch_start": r.branch_start, "branch": r.branch, "state": self.state,
                 "face_cells": r.face_cells, "face_open": r.face_open,
-                "face_pull": r.face_pull, "face_kind": r.face_kind, "face_near": r.face_near,
-                "face_near_weight": r.face_near_weight, "face_flow": self.face_flow,
-                "face_state": self.face_state, "wall_start": r.wall_start,
-                "wall_weight": r.wall_weight, "wall_branch": r.wall_branch,
-                "state_start": r.state_start, "branch_start": r.branch_start,
-                "branch": r.branch, "state": self.state, "source_cell": self.source_cell,
-                "source_weight": self.source_weight,
+                "face_pull": r.face_pull, "face_kind": r.face_kind,
+                "face_kind_of": np.repeat(
+                    np.arange(len(r.face_kind), dtype=np.int32), np.diff(r.face_first)
+                ),
+                "face_near": r.face_near, "face_near_weight": r.face_near_weight,
+                "face_flow": self.face_flow, "face_state": self.face_state,
+                "source_cell": self.source_cell, "source_weight": self.source_weight,
                 "source_volume": r.volume[self.source_cell], "source_cut": self.source_cut,
                 "drive": self.drive, "place": self.hear_cell.ravel(),
                 "caught": caught, "put": self._put,
-                "taken": np.zeros(r.cut_cell.size), "face_taken": np.zeros(len(r.face_cells)),
+                "taken": self._walls, "face_taken": self._faces,
                 "before": np.zeros(self.source_cell.size),
                 "sums": np.zeros(r.row_start.size + r.cut_cell.size),
             }.items()
         }  # fmt: skip
         # What one thread reads of its cell lies beside what the next thread reads of its own.
-        for name in ("link", "damping", "state", "face_kind", "face_state"):
+        for name in ("link", "face_cells", "face_near", "face_near_weight"):
             up[name] = cuda.to_device(np.asfortranarray(up[name].copy_to_host()))
         self._up = up
         self._n_block = 0
@@ -177,18 +278,22 @@ class GpuStepper(Stepper):
         arguments = (
             u["p"], self.n, n_step, r.grid.stride[1], r.grid.stride[2],
             f(2.0) - f(2.0) * (x + y + z), x, y, z, u["row_start"], u["row_length"],
-            u["below_cut"], u["link"], u["damping"], u["push"], u["volume"],
-            u["face_start"], u["face"], u["face_weight"], u["face_cells"], u["face_open"],
-            u["face_pull"], u["face_kind"], u["face_near"], u["face_near_weight"],
-            u["face_flow"], u["face_state"], u["wall_start"], u["wall_weight"],
-            u["wall_branch"], u["state_start"], u["branch_start"], u["branch"], u["state"],
+            u["cell"], u["code"], u["table"], u["group_of"], u["group"],
+            u["pending"], u["face_start"], u["face"], u["face_weight"], u["kind"],
+            u["branch_start"], u["branch"], u["state"], u["face_cells"], u["face_open"],
+            u["face_pull"], u["face_kind"], u["face_kind_of"], u["face_near"],
+            u["face_near_weight"], u["face_flow"], u["face_state"],
             u["source_cell"], u["source_weight"], u["source_volume"], u["source_cut"],
-            u["drive"], u["place"], u["caught"], u["put"], u["taken"], u["face_taken"], f(0.5),
+            u["drive"], u["place"], u["caught"], u["put"], u["taken"], u["face_taken"],
             u["before"],
         )  # fmt: skip
         if not self._n_block:  # as many as can wait for each other
             kernel = _advance.compile(tuple(_advance.typeof_pyval(a) for a in arguments))
             self._n_block = kernel.max_cooperative_grid_blocks(BLOCK)
+            for name in ("taken", "face_taken"):
+                u[name] = cuda.to_device(np.zeros(self._n_block * BLOCK))
+            self.advance(n_step)
+            return
         _advance[self._n_block, BLOCK](*arguments)
         self.n += n_step
 

@@ -61,7 +61,7 @@ def near_error(
     # What comes back from the hall's walls comes after all of the pulse has passed by.
     reach_m = 0.5 * pulse(_PEAK * band_hz[1], 1e-5).size * 1e-5 * room.speed_m_s
     half = math.ceil((reach_m + float(away_m.max())) / spacing_m) + 3
-    at = room.grid.to_cells(source_m)
+    at = np.roll(room.grid.to_cells(room.turned(source_m)), room.turn)
     low = source_m - (half + at - np.floor(at)) * spacing_m  # the source's place in its cell
     hall = wave.wave_room(
         _cube(low, low + (2 * half + 1) * spacing_m), [RIGID] * 6, spacing_m * (1.0 + 1e-9),

@@ -8,6 +8,7 @@ DEVELOPERS.md, W1 to W12.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 
 from raysim.errors import Complaint, WaveError
@@ -16,7 +17,8 @@ from raysim.propagation.wave_points import point_weights
 from raysim.propagation.wave_pores import Fill, Veil
 from raysim.propagation.wave_pulse import pulse, to_response
 from raysim.propagation.wave_room import COURANT2, WaveRoom, default_spacing_m, wave_room
-from raysim.units import Float, Int
+from raysim.propagation.wave_tasks import MOST, Tasks, share_out, state_weights
+from raysim.units import Float
 
 __all__ = [
     "COURANT2", "Fill", "Pressure", "Stepper", "Veil", "WaveRoom", "default_spacing_m", "run",
@@ -63,13 +65,16 @@ class Stepper:
         self.room, self.n = room, 0
         named = [*names, *[f"receiver {i + 1}" for i in range(len(names), len(receivers_m))]]
         grid, volume, opening = room.grid, room.volume, room.opening
+        source_m, receivers_m = room.turned(source_m), room.turned(receivers_m)
         cell, weight = point_weights(grid, volume, opening, source_m, "source")
         strength = 4.0 * np.pi * (room.speed_m_s * room.step_s) ** 2 / grid.cell_m3
         self.source_cell = cell
         self.source_weight = (strength * weight / volume[cell]).astype(np.float32)
-        at = np.minimum(np.searchsorted(room.cut_cell, cell), max(room.cut_cell.size - 1, 0))
-        cut = room.cut_cell[at] == cell if room.cut_cell.size else np.zeros(cell.size, bool)
-        self.source_cut = np.where(cut, at, -1)
+        self.tasks = self._share_out(room)
+        cut = np.full(volume.size, -1, dtype=np.int64)
+        taken = np.flatnonzero(self.tasks.order >= 0)
+        cut[self.tasks.cell[taken]] = taken
+        self.source_cut = cut[cell]
         ears = [
             point_weights(grid, volume, opening, r, name)
             for r, name in zip(receivers_m, named, strict=True)
@@ -82,33 +87,42 @@ class Stepper:
         self.drive = drive.astype(np.float32)
         self.heard = np.zeros((len(ears), n_step))
         self.p = np.zeros((2, volume.size), dtype=np.float32)
-        self.push = np.zeros(room.cut_cell.size, dtype=np.float32)
-        self.state = np.zeros((int(room.state_start[-1]), 2), dtype=np.float32)
-        self.face_flow = np.zeros((2, len(room.face_cells), 2), dtype=np.float32)
-        self.face_state = np.zeros((len(room.face_cells), 4), dtype=np.float32)
+        n_face = len(room.face_cells)
+        self.pending = np.zeros(self.tasks.order.size, dtype=np.float32)
+        self.state = np.zeros((2, self.tasks.n_state), dtype=np.float32)
+        self.face_flow = np.zeros((2, 2, n_face + 1), dtype=np.float32)
+        self.face_state = np.zeros((4, n_face), dtype=np.float32)
         self._put = np.zeros(1)
-        self._part = _parts(room)
-        self._walls = np.zeros(len(self._part))
-        self._faces = np.zeros(-(-len(room.face_cells) // CHUNK))
-        self._cut_volume = volume[room.cut_cell]
-        self._below_cut = (room.cut_cell - grid.stride[2]).astype(np.uint32)
+        self._prepare()
+
+    def _share_out(self, room: WaveRoom) -> Tasks:
+        return share_out(room)
+
+    def _prepare(self) -> None:
+        """Make room to work in."""
+        t = self.tasks
+        n_thread = numba.config.NUMBA_NUM_THREADS  # type: ignore[attr-defined]
+        self._kept = np.zeros_like(self.pending)
+        self._walls, self._faces = np.zeros(t.n_task), np.zeros(t.face_task.size - 1)
+        # Rows that are 4096 bytes apart would get into each other's way in the cache.
+        self._work = np.zeros((n_thread, 6, MOST + 48), dtype=np.float32)
 
     def advance(self, n_step: int) -> None:
         """Take so many steps."""
-        r, f = self.room, np.float32
+        r, t, f = self.room, self.tasks, np.float32
         x, y, z = (f(c * c) for c in r.courant)
         middle = f(2.0) - f(2.0) * (x + y + z)
         advance(
             self.p, self.n, n_step, r.grid.stride[1], r.grid.stride[2], middle, x, y, z,
-            r.row_start, r.row_length, r.plane_row,
-            self._part, self._below_cut, r.link, r.damping, self.push, self._cut_volume,
-            r.face_start, r.face, r.face_weight, r.face_cells, r.face_open, r.face_pull,
-            r.face_kind, r.face_near, r.face_near_weight, self.face_flow, self.face_state,
-            r.wall_start, r.wall_weight, r.wall_branch, r.state_start, r.branch_start, r.branch,
-            self.state,
+            t.run, t.task_run, t.clear, t.task_clear,
+            t.cell, t.code, t.table, self._kept, self.pending, t.stretch,
+            t.face_start, t.face, t.face_weight,
+            t.group, t.task_group, t.kind, r.branch_start, r.branch, self.state,
+            t.face_group, t.face_task, r.face_cells, r.face_open, r.face_pull, r.face_kind,
+            r.face_near, r.face_near_weight, self.face_flow, self.face_state,
             self.source_cell, self.source_weight, r.volume[self.source_cell], self.source_cut,
             self.drive, self.hear_cell, self.hear_weight, self.heard, self._put,
-            self._walls, self._faces,
+            self._walls, self._faces, self._work, numba.get_num_threads(),
         )  # fmt: skip
         self.n += n_step
 
@@ -129,22 +143,16 @@ class Stepper:
         x, y, z = r.courant**2
         stored(
             self.p, self.n, r.grid.stride[1], r.grid.stride[2], x, y, z,
-            r.row_start, r.row_length, r.plane_row, r.cut_cell, r.link, self._cut_volume, sums,
+            r.row_start, r.row_length, r.plane_row, r.cut_cell, r.link, r.volume[r.cut_cell],
+            sums,
         )  # fmt: skip
         return float(sums.sum()) + self._in_walls() + self._in_faces()
 
     def _in_walls(self) -> float:
-        r = self.room
-        count = np.diff(r.branch_start)[r.wall_branch]  # states of each wall, in their order
-        wall = np.repeat(np.arange(count.size), count)
-        row = np.arange(wall.size) - np.repeat(np.cumsum(count) - count, count)
-        row += r.branch_start[r.wall_branch[wall]]
-        cut = np.repeat(np.arange(r.cut_cell.size), np.diff(r.wall_start))[wall]
-        weight = r.wall_weight[wall] * self._cut_volume[cut]
-        state = self.state.astype(np.float64)
-        speed2, place2 = state[:, 0] ** 2, state[:, 1] ** 2
-        mass, spring = 0.5 * r.branch[row, 0], r.branch[row, 1]
-        return float(0.5 * (weight * (mass * speed2 + spring * place2)).sum())
+        row, weight = state_weights(self.room, self.tasks)
+        speed, place = self.state.astype(np.float64)
+        mass, spring = 0.5 * self.room.branch[row, 0], self.room.branch[row, 1]
+        return float(0.5 * (weight * (mass * speed**2 + spring * place**2)).sum())
 
     def _in_faces(self) -> float:
         r = self.room
@@ -152,25 +160,10 @@ class Stepper:
         rise = self.p[self.n % 2].astype(np.float64) - self.p[1 - self.n % 2]
         low, high = r.face_cells.T
         inertia, held, late = r.face_store.T
-        gain = self.face_flow[1 - self.n % 2, :, 0].astype(np.float64)
-        each = inertia * gain**2 + held * s[:, 1] ** 2 + late * s[:, 3] ** 2
+        gain = self.face_flow[1 - self.n % 2, 0, :-1].astype(np.float64)
+        each = inertia * gain**2 + held * s[1] ** 2 + late * s[3] ** 2
         each += r.face_pull * gain * (rise[low] - rise[high])
         return float(0.5 * (r.face_open * each).sum())
-
-
-def _parts(room: WaveRoom) -> Int:
-    """Share the cut cells out: those of each plane, or none; then what is too much for one."""
-    planes = np.arange(room.plane_row.size)
-    at = np.searchsorted(room.cut_cell, planes * room.grid.stride[2])
-    own = np.stack([at[:-1], at[1:]], axis=1)
-    much = np.diff(at) > 8 * CHUNK
-    rest = [
-        (i, min(i + CHUNK, last))
-        for first, last in own[much]
-        for i in range(first, last, CHUNK)
-    ]
-    own[much] = 0
-    return np.concatenate([own, np.array(rest, dtype=np.int64).reshape(-1, 2)])
 
 
 def _stepper(on_gpu: bool) -> type[Stepper]:

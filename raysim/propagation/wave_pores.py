@@ -159,13 +159,20 @@ def porous_faces(
     )
     late_store = np.divide(steps, slow, out=np.zeros(slow.size), where=slow > 0.0)
     store = np.stack([1.0 + mass, held, late_store], axis=1)
-    number = np.full(opening.shape, -1, dtype=np.int64)
+    # Faces of one kind follow each other: its constants are then read once for all.
+    kinds, of = np.unique(kind.astype(np.float32), axis=0, return_inverse=True)
+    by_kind = np.argsort(of.ravel(), kind="stable")
+    first = np.searchsorted(of.ravel()[by_kind], np.arange(len(kinds) + 1))
+    axis, upper, lower = axis[by_kind], upper[by_kind], lower[by_kind]
+    open_, pull, store = open_[by_kind], pull[by_kind], store[by_kind]
+    # Where there is no next face, one after the last stands for it, in which nothing flows.
+    number = np.full(opening.shape, upper.size, dtype=np.int64)
     number[axis, upper] = np.arange(upper.size)
     stride = np.array(grid.stride)[axis]
     near, spread_ = np.zeros((upper.size, 2), dtype=np.int64), np.zeros((upper.size, 2))
     for i, (cell, gate) in enumerate(((lower, lower), (upper, upper + stride))):
         near[:, i] = number[axis, gate]
-        other = np.where(near[:, i] >= 0, opening[axis, gate], open_)
+        other = np.where(near[:, i] < upper.size, opening[axis, gate], open_)
         spread_[:, i] = pores.spread_drag[axis, cell] * np.minimum(1.0, other / open_)
     # What flows up through a face leaves the cell below and enters the one above.
     cell, sign = np.concatenate([lower, upper]), np.repeat([-1.0, 1.0], upper.size)
@@ -180,7 +187,8 @@ def porous_faces(
         "face_cells": np.stack([lower, upper], axis=1).astype(np.int32),
         "face_open": open_.astype(np.float32),
         "face_pull": pull.astype(np.float32),
-        "face_kind": kind.astype(np.float32),
+        "face_kind": kinds,
+        "face_first": first,
         "face_near": near.astype(np.int32),
         "face_near_weight": spread_.astype(np.float32),
         "face_store": store,

@@ -6,7 +6,7 @@ DEVELOPERS.md, W1 and W6 to W9.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -29,6 +29,7 @@ class WaveRoom:
     """A room ready to be stepped. Lists of cut cells are in the order of cells."""
 
     grid: CutGrid
+    turn: int  # its axes are the room's, shifted on by so many
     speed_m_s: float
     density_kg_m3: float
     step_s: float
@@ -42,8 +43,8 @@ class WaveRoom:
     link: Single  # (n_cut, 6) neighbours below and above along x, y, z
     damping: Single  # (n_cut, 3)
     wall_start: Short  # (n_cut + 1,)
-    wall_weight: Single  # (n_wall,) c dt area / volume
-    wall_branch: Short  # (n_wall,) row of branch_start
+    wall_weight: Single  # (n_wall,) c dt area / volume, one of each kind to a cell
+    wall_branch: Short  # (n_wall,) row of branch_start, rising within a cell
     state_start: Short  # (n_cut + 1,)
     branch_start: Int
     branch: Single  # (n_branch, 4) 2 l, e, 1/(2 l + r + e/2), r, per step
@@ -53,8 +54,9 @@ class WaveRoom:
     face_cells: Short  # (n_face, 2)
     face_open: Single
     face_pull: Single
-    face_kind: Single  # (n_face, 8)
-    face_near: Short  # (n_face, 2) next faces with pores along the axis, -1 where closed
+    face_kind: Single  # (n_kind, 8)
+    face_first: Int  # (n_kind + 1,) faces of one kind follow each other
+    face_near: Short  # (n_face, 2) next faces with pores along the axis, n_face where none
     face_near_weight: Single  # (n_face, 2)
     face_store: Float  # (n_face, 3) inertia, held and slow storage: for the energy
 
@@ -62,6 +64,10 @@ class WaveRoom:
     def courant(self) -> Float:
         """Courant number along each axis, (3,)."""
         return np.asarray(self.speed_m_s * self.step_s / self.grid.spacing_m)
+
+    def turned(self, points_m: Float) -> Float:
+        """Give points (..., 3) of the room along the axes of the grid."""
+        return _turned(np.asarray(points_m, dtype=np.float64), self.turn)
 
     @property
     def n_air(self) -> int:
@@ -107,6 +113,12 @@ def wave_room(
     -------
     WaveRoom
     """
+    # Rows lie along the longest side: fewer ends, and walls along it in few long stretches.
+    extent_m = np.ptp(mesh.vertices_m, axis=0)
+    turn = -int(np.argmax(extent_m > extent_m.max() * (1.0 - 1e-9)))
+    mesh = replace(mesh, vertices_m=_turned(mesh.vertices_m, turn))
+    fills = [replace(f, triangles_m=_turned(f.triangles_m, turn)) for f in fills]
+    veils = [replace(v, triangles_m=_turned(v.triangles_m, turn)) for v in veils]
     grid = cut_grid(mesh, spacing_m)
     rate = float(np.sqrt((1.0 / grid.spacing_m**2).sum()))
     step_s = math.sqrt(courant2) / (speed_m_s * rate)
@@ -126,6 +138,7 @@ def wave_room(
             link[:, 2 * axis + way] = courant[axis] ** 2 * free / volume[cut]
     return WaveRoom(
         grid=grid,
+        turn=turn,
         speed_m_s=speed_m_s,
         density_kg_m3=density_kg_m3,
         step_s=step_s,
@@ -140,6 +153,11 @@ def wave_room(
         **walls,
         **faces,
     )
+
+
+def _turned(points_m: Float, turn: int) -> Float:
+    """Give points with their axes shifted on; two swapped would turn solids inside out."""
+    return np.roll(points_m, turn, axis=-1)
 
 
 def _rows_and_cut(
@@ -194,18 +212,29 @@ def _walls(
     whole = np.bincount(index[cell], weights=weight * eases[kind], minlength=n_cut)
     half = 0.5 * (steady + whole)
     damping = np.stack([1.0 - half, 1.0 / (1.0 + half), steady], axis=1)
-    # Walls without branches have told all by their constant.
+    # Walls without branches have told all by their constant. Those alike in all that moves
+    # see one pressure and so keep one state.
+    alike = _first_alike(branches)
     kept = np.flatnonzero(np.diff(first)[kind] > 0)
-    kept = kept[np.argsort(index[cell[kept]], kind="stable")]
-    start = np.searchsorted(index[cell[kept]], np.arange(n_cut + 1))
-    state_start = np.concatenate([[0], np.cumsum(np.diff(first)[kind[kept]])])[start]
+    every_wall = index[cell[kept]] * len(alike) + alike[kind[kept]]
+    both, of = np.unique(every_wall, return_inverse=True)
+    joined = np.bincount(of, weights=weight[kept], minlength=both.size)
+    own_kind = both % len(alike)
+    start = np.searchsorted(both // len(alike), np.arange(n_cut + 1))
+    state_start = np.concatenate([[0], np.cumsum(np.diff(first)[own_kind])])[start]
     table = np.stack([2.0 * mass, spring, ease, drag], axis=1)
     return {
         "damping": damping.astype(np.float32),
         "wall_start": start.astype(np.int32),
-        "wall_weight": weight[kept].astype(np.float32),
-        "wall_branch": kind[kept].astype(np.int32),
+        "wall_weight": joined.astype(np.float32),
+        "wall_branch": own_kind.astype(np.int32),
         "state_start": state_start.astype(np.int32),
         "branch_start": first,
         "branch": table.astype(np.float32),
     }
+
+
+def _first_alike(branches: Sequence[Float]) -> Int:
+    """Give the first kind of wall that has the same branches as each."""
+    first: dict[bytes, int] = {}
+    return np.array([first.setdefault(b.tobytes(), i) for i, b in enumerate(branches)])

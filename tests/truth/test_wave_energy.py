@@ -7,6 +7,7 @@ do not know of each other add up to about 6e-8 times the square root of n.
 
 from dataclasses import replace
 
+import numba
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -206,3 +207,84 @@ def test_stability_test_can_fail():
     _, room = attic()
     assert worst_cell(replace(room, volume=room.grid.volume)) > 1.2
     assert tiny_room(RIGID, courant2=0.999).narrowed > 0.0
+
+
+#: Walls of a real room: kinds with other branches, and alike ones under other names.
+KINDS = [
+    RIGID,
+    Admittance.of(0.02, [(2.0, 2e-3, 400.0)]),
+    Admittance.of(0.0, [(2.0, 2e-3, 400.0), (8.0, 1e-3, 4000.0), (3.0, 0.0, 900.0)]),
+    Admittance.of(0.05),
+]
+
+
+def furnished_room():
+    """Give an attic with a box that no cell fits, all surfaces of several kinds of wall."""
+    mesh = build_room(
+        attic_scene(
+            sources=(), receivers=(),
+            things=[box_thing("b", [1.03, 1.17, 0.0], [1.61, 3.29, 0.77])], other=("thing",),
+        )
+    )  # fmt: skip
+    walls = [KINDS[i % len(KINDS)] for i in range(len(mesh.surfaces))]
+    return wave.wave_room(mesh, walls, 0.06, C)
+
+
+def imbalance(fault=lambda tasks: tasks, n_step=600):
+    """Give how far the balance of a furnished room is off, in bounds of rounding."""
+    stepper = wave.Stepper(
+        furnished_room(), np.array([2.5, 4.1, 0.9]), np.array([[2.9, 2.1, 1.2]]), CLICK, n_step
+    )
+    stepper.tasks = fault(stepper.tasks)
+    stepper.advance(n_step)
+    off = abs(stepper.energy() + stepper.taken - stepper.put) / stepper.put
+    return off / (8.0 * ROUNDING * np.sqrt(n_step))
+
+
+def test_balance_closes_in_stretches_of_slanted_and_upright_walls():
+    """Truth: conservation, all paths that a cut cell can take. Tolerance: rounding."""
+    groups = wave.Stepper(
+        furnished_room(), np.array([2.5, 4.1, 0.9]), np.zeros((0, 3)), CLICK, 1
+    ).tasks.group
+    flat, bent = groups[:, 6] - groups[:, 5], groups[:, 7] - groups[:, 6]
+    assert (flat > 0).any()
+    assert ((flat == 0) & (bent > 0)).any()
+    assert (groups[:, 2] > groups[:, 1]).any()
+    assert (groups[:, 4] > groups[:, 3]).any()
+    assert imbalance() < 1.0
+
+
+def without_shut(tasks):
+    table = tasks.table.copy()
+    table[:, 8] = 0.0
+    return replace(tasks, table=table)
+
+
+def all_stretches_flat(tasks):
+    group = tasks.group.copy()
+    group[:, 6] = group[:, 7]
+    return replace(tasks, group=group)
+
+
+@pytest.mark.parametrize("fault", [without_shut, all_stretches_flat])
+def test_balance_in_stretches_can_fail(fault):
+    """Planted faults: shut faces leak; slanted stretches are stepped as upright ones."""
+    with np.errstate(all="ignore"):
+        off = imbalance(fault)
+    assert not off < 10.0
+
+
+def test_results_do_not_depend_on_the_number_of_threads():
+    """Truth: one thread, bit for bit."""
+    found = []
+    most = numba.get_num_threads()
+    for n_thread in (1, most):
+        numba.set_num_threads(n_thread)
+        stepper = wave.Stepper(
+            furnished_room(), np.array([2.5, 4.1, 0.9]), np.array([[2.9, 2.1, 1.2]]), CLICK, 90
+        )
+        stepper.advance(90)
+        found.append((stepper.heard, stepper.taken, stepper.energy()))
+    numba.set_num_threads(most)
+    assert np.array_equal(found[0][0], found[1][0])
+    assert found[0][1:] == found[1][1:]
