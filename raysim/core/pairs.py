@@ -6,16 +6,30 @@ test. Node n is ``box[12 n : 12 n + 12]``, lower and upper corner of the left ch
 the right, so that one read answers two tests, and ``child[2 n : 2 n + 2]``: a node, or a
 leaf with the top bit set and the piece in the other bits. Piece k is ``row[16 k :
 16 k + 16]``. The numbers of pieces are those of `raysim.core.walk`, and so are the answers.
+
+Threads that have parted read from as many places as there are threads, and a card then
+counts reads, not bytes: four numbers are read at once.
 """
 
 from numba import float32, uint32, uint64
 
 from raysim.core.compile import fast_kernel
+from raysim.core.packs import read_four, read_two
 from raysim.core.triangle import meet
 from raysim.core.walk import BEHIND_M, LEAF, NOTHING, inverse
 
 #: Nodes that can be put aside on the way down.
 PAIR_DEPTH = 96
+
+
+@fast_kernel
+def _reach(x0, y0, z0, x1, y1, z1, ix, iy, iz, px, py, pz, low, high):
+    """Give where a ray enters and leaves a box, within two distances."""
+    x0, x1 = x0 * ix - px, x1 * ix - px
+    y0, y1 = y0 * iy - py, y1 * iy - py
+    z0, z1 = z0 * iz - pz, z1 * iz - pz
+    near = max(max(min(x0, x1), min(y0, y1)), max(min(z0, z1), low))
+    return near, min(min(max(x0, x1), max(y0, y1)), min(max(z0, z1), high))
 
 
 @fast_kernel
@@ -26,11 +40,6 @@ def nearest_by_pairs(box, child, row, ox, oy, oz, dx, dy, dz, skip, t_max, stack
     skip = float32(skip)
     ix, iy, iz = inverse(dx), inverse(dy), inverse(dz)
     px, py, pz = ox * ix, oy * iy, oz * iz
-    # which corner of a box is met first depends on the direction's signs only
-    nx = uint64(0) if ix > 0 else uint64(3)
-    ny = uint64(1) if iy > 0 else uint64(4)
-    nz = uint64(2) if iz > 0 else uint64(5)
-    fx, fy, fz = uint64(3) - nx, uint64(5) - ny, uint64(7) - nz
     best, low = float32(t_max), float32(BEHIND_M)
     hit = uint32(NOTHING)
     depth = uint64(0)
@@ -50,32 +59,24 @@ def nearest_by_pairs(box, child, row, ox, oy, oz, dx, dy, dz, skip, t_max, stack
             at = stack[depth]
             continue
         k = uint64(at) * uint64(12)
-        near0 = max(
-            max(box[k + nx] * ix - px, box[k + ny] * iy - py), max(box[k + nz] * iz - pz, low)
-        )
-        far0 = min(
-            min(box[k + fx] * ix - px, box[k + fy] * iy - py), min(box[k + fz] * iz - pz, best)
-        )
-        k += uint64(6)
-        near1 = max(
-            max(box[k + nx] * ix - px, box[k + ny] * iy - py), max(box[k + nz] * iz - pz, low)
-        )
-        far1 = min(
-            min(box[k + fx] * ix - px, box[k + fy] * iy - py), min(box[k + fz] * iz - pz, best)
-        )
+        x0, y0, z0, x1 = read_four(box, k)
+        y1, z1, x2, y2 = read_four(box, k + uint64(4))
+        z2, x3, y3, z3 = read_four(box, k + uint64(8))
+        near0, far0 = _reach(x0, y0, z0, x1, y1, z1, ix, iy, iz, px, py, pz, low, best)
+        near1, far1 = _reach(x2, y2, z2, x3, y3, z3, ix, iy, iz, px, py, pz, low, best)
         in0, in1 = near0 <= far0, near1 <= far1
-        c = uint64(at) * uint64(2)
+        left, right = read_two(child, uint64(at) * uint64(2))
         if in0 and in1:
-            first, second = child[c], child[c + uint64(1)]
+            first, second = left, right
             if near1 < near0:
                 first, second = second, first
             stack[depth] = second
             depth += uint64(1)
             at = first
         elif in0:
-            at = child[c]
+            at = left
         elif in1:
-            at = child[c + uint64(1)]
+            at = right
         elif depth == 0:
             break
         else:
@@ -92,10 +93,6 @@ def blocked_by_pairs(box, child, row, ox, oy, oz, dx, dy, dz, skip, skip2, t_max
     skip, skip2 = float32(skip), float32(skip2)
     ix, iy, iz = inverse(dx), inverse(dy), inverse(dz)
     px, py, pz = ox * ix, oy * iy, oz * iz
-    nx = uint64(0) if ix > 0 else uint64(3)
-    ny = uint64(1) if iy > 0 else uint64(4)
-    nz = uint64(2) if iz > 0 else uint64(5)
-    fx, fy, fz = uint64(3) - nx, uint64(5) - ny, uint64(7) - nz
     end, low = float32(t_max), float32(-BEHIND_M)
     depth = uint64(0)
     at = uint32(0)
@@ -108,20 +105,18 @@ def blocked_by_pairs(box, child, row, ox, oy, oz, dx, dy, dz, skip, skip2, t_max
                 return True
         else:
             k = uint64(at) * uint64(12)
-            c = uint64(at) * uint64(2)
-            for side in range(2):
-                near = max(
-                    max(box[k + nx] * ix - px, box[k + ny] * iy - py),
-                    max(box[k + nz] * iz - pz, low),
-                )
-                far = min(
-                    min(box[k + fx] * ix - px, box[k + fy] * iy - py),
-                    min(box[k + fz] * iz - pz, end),
-                )
-                if near <= far:
-                    stack[depth] = child[c + uint64(side)]
-                    depth += uint64(1)
-                k += uint64(6)
+            left, right = read_two(child, uint64(at) * uint64(2))
+            x0, y0, z0, x1 = read_four(box, k)
+            y1, z1, x2, y2 = read_four(box, k + uint64(4))
+            z2, x3, y3, z3 = read_four(box, k + uint64(8))
+            near0, far0 = _reach(x0, y0, z0, x1, y1, z1, ix, iy, iz, px, py, pz, low, end)
+            near1, far1 = _reach(x2, y2, z2, x3, y3, z3, ix, iy, iz, px, py, pz, low, end)
+            if near0 <= far0:
+                stack[depth] = left
+                depth += uint64(1)
+            if near1 <= far1:
+                stack[depth] = right
+                depth += uint64(1)
         if depth == 0:
             return False
         depth -= uint64(1)

@@ -15,9 +15,10 @@ Solid matter is met from the normal's side only. Behind a hidden face there is n
 come from, and where it reaches over an edge it must not stop a ray that grazes it.
 """
 
-from numba import float32
+from numba import float32, uint64
 
 from raysim.core.compile import fast_kernel
+from raysim.core.packs import read_four
 
 #: How far, in metres, a piece reaches over its edges.
 OVERLAP_M = 2e-6
@@ -26,16 +27,19 @@ OVERLAP_M = 2e-6
 @fast_kernel
 def meet(row, k, ox, oy, oz, dx, dy, dz, t_min, t_max):
     """Give the distance to piece ``row[k:]`` if within (t_min, t_max), else t_max  (R5)."""
-    towards = row[k] * dx + row[k + 1] * dy + row[k + 2] * dz
-    away = row[k] * ox + row[k + 1] * oy + row[k + 2] * oz + row[k + 3]
-    most = row[k + 14]
+    nx, ny, nz, offset = read_four(row, k)
+    towards = nx * dx + ny * dy + nz * dz
+    away = nx * ox + ny * oy + nz * oz + offset
+    most_u, most_v, most, _ = read_four(row, k + uint64(12))
     if towards >= float32(0.0) and (most < float32(0.0) or towards == float32(0.0)):
         return t_max  # from behind, or within the plane of the piece
     t = -away / towards
     if not (t_min < t and t < t_max):
         return t_max
     x, y, z = ox + t * dx, oy + t * dy, oz + t * dz
-    u = row[k + 4] * x + row[k + 5] * y + row[k + 6] * z + row[k + 7]
-    v = row[k + 8] * x + row[k + 9] * y + row[k + 10] * z + row[k + 11]
-    room = min(min(row[k + 12] - abs(u), row[k + 13] - abs(v)), abs(most) - (u + v))
+    ux, uy, uz, u = read_four(row, k + uint64(4))
+    vx, vy, vz, v = read_four(row, k + uint64(8))
+    u = ux * x + uy * y + uz * z + u
+    v = vx * x + vy * y + vz * z + v
+    room = min(min(most_u - abs(u), most_v - abs(v)), abs(most) - (u + v))
     return t if room >= float32(0.0) else t_max
