@@ -5,6 +5,8 @@ that they hardly ever add to the same number at once. Sums are formed in no fixe
 results agree with those of a processor to rounding, not bit for bit.
 """
 
+from functools import cache
+
 import numpy as np
 from numba import config, cuda, float64, uint32
 
@@ -18,8 +20,9 @@ config.CUDA_LOW_OCCUPANCY_WARNINGS = 0  # small rooms fill no card, and may
 
 #: Threads to a block.
 BLOCK = 128
-#: A thread keeps its ray's energies in an array of this length.
-MOST_BANDS = 32
+#: Registers to a thread: some of its numbers then lie in memory, but more threads are there
+#: to work while others wait for theirs.
+MOST_REGISTERS = 96
 #: Rays of one launch: enough to fill the machine, few enough that progress can be told.
 PER_LAUNCH = 1 << 22
 
@@ -42,9 +45,15 @@ def _leave(energy, scatter, side, share, x, y, z, histogram, receiver, i_time):
         if scatter is not None:
             e *= scatter[side, b]
         ex, ey, ez = e * x, e * y, e * z
-        parts = (e, ex, ey, ez, ex * x, ey * y, ex * y, ex * z, ey * z)
-        for m in range(9):
-            cuda.atomic.add(histogram, (receiver, i_time, m, b), parts[m])
+        cuda.atomic.add(histogram, (receiver, i_time, 0, b), e)
+        cuda.atomic.add(histogram, (receiver, i_time, 1, b), ex)
+        cuda.atomic.add(histogram, (receiver, i_time, 2, b), ey)
+        cuda.atomic.add(histogram, (receiver, i_time, 3, b), ez)
+        cuda.atomic.add(histogram, (receiver, i_time, 4, b), ex * x)
+        cuda.atomic.add(histogram, (receiver, i_time, 5, b), ey * y)
+        cuda.atomic.add(histogram, (receiver, i_time, 6, b), ex * y)
+        cuda.atomic.add(histogram, (receiver, i_time, 7, b), ex * z)
+        cuda.atomic.add(histogram, (receiver, i_time, 8, b), ey * z)
 
 
 # The same life of a ray, by what suits a card.
@@ -61,33 +70,48 @@ _live = cuda.jit(device=True)(
 )
 
 
-def follow(
-    seed, first_ray, n_ray, position, axis, gain,
-    box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
-    receiver, image_order, pair_order, bins_per_m, floor_share, histogram, tally,
-):  # fmt: skip
-    """Follow one ray: of batch ``i % n_batch``, number ``first_ray + i // n_batch``."""
-    i = cuda.grid(1)
-    n_batch, n_band = histogram.shape[0], gain.shape[0]
-    if i >= n_ray * n_batch:
-        return
-    i_batch, i_ray = i % n_batch, first_ray + i // n_batch
-    stack = cuda.local.array(PAIR_DEPTH, uint32)
-    energy = cuda.local.array(MOST_BANDS, float64)[:n_band]
-    dx, dy, dz = set_out(seed, i_batch, i_ray, axis, gain, energy)
-    loudest = 0.0
-    for b in range(n_band):
-        loudest = max(loudest, energy[b])
-    if loudest == 0.0:
-        return
-    n_segment, lost = _live(
-        seed, i_batch, i_ray, position[0], position[1], position[2], dx, dy, dz,
-        energy, floor_share * loudest,
+def follow_of(n_band):
+    """Give the function that follows rays of so many bands.
+
+    Their energies then are so many numbers, which a thread holds in registers; an array of
+    a length that is not known when it is compiled lies in memory.
+    """
+
+    def follow(
+        seed, first_ray, n_ray, position, axis, gain,
         box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
-        receiver, image_order, pair_order, bins_per_m, histogram[i_batch], stack,
-    )  # fmt: skip
-    cuda.atomic.add(tally, (i_batch, 0), n_segment)
-    cuda.atomic.add(tally, (i_batch, 1), lost)
+        receiver, image_order, pair_order, bins_per_m, floor_share, histogram, tally,
+    ):  # fmt: skip
+        """Follow one ray: of batch ``i % n_batch``, number ``first_ray + i // n_batch``."""
+        i = cuda.grid(1)
+        n_batch = histogram.shape[0]
+        if i >= n_ray * n_batch:
+            return
+        i_batch, i_ray = i % n_batch, first_ray + i // n_batch
+        stack = cuda.local.array(PAIR_DEPTH, uint32)
+        energy = cuda.local.array(n_band, float64)
+        dx, dy, dz = set_out(seed, i_batch, i_ray, axis, gain, energy)
+        loudest = 0.0
+        for b in range(n_band):
+            loudest = max(loudest, energy[b])
+        if loudest == 0.0:
+            return
+        n_segment, lost = _live(
+            seed, i_batch, i_ray, position[0], position[1], position[2], dx, dy, dz,
+            energy, floor_share * loudest,
+            box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
+            receiver, image_order, pair_order, bins_per_m, histogram[i_batch], stack,
+        )  # fmt: skip
+        cuda.atomic.add(tally, (i_batch, 0), n_segment)
+        cuda.atomic.add(tally, (i_batch, 1), lost)
+
+    return follow
+
+
+@cache
+def follow_kernel(n_band):
+    """Give `follow_of` so many bands, compiled."""
+    return cuda.jit(follow_of(n_band), max_registers=MOST_REGISTERS)
 
 
 def first_hit(box, child, row, start, direction, distance, piece):
@@ -102,7 +126,6 @@ def first_hit(box, child, row, start, direction, distance, piece):
     )  # fmt: skip
 
 
-follow_kernel = cuda.jit(follow)
 first_hit_kernel = cuda.jit(first_hit)
 
 
@@ -112,8 +135,6 @@ def trace(
     receiver, image_order, pair_order, bins_per_m, floor_share, histogram, tally,
 ):  # fmt: skip
     """Do what `raysim.propagation.cpu.trace` does, on a GPU."""
-    if gain.shape[0] > MOST_BANDS:
-        raise ValueError(f"{gain.shape[0]} bands; a GPU thread has room for {MOST_BANDS}")
     read_only = [
         cuda.to_device(np.ascontiguousarray(a))
         for a in (
@@ -127,7 +148,7 @@ def trace(
     per_launch = max(PER_LAUNCH // n_batch, 1)
     for first in range(first_ray, first_ray + n_ray, per_launch):
         n = min(per_launch, first_ray + n_ray - first)
-        follow_kernel[-(-n * n_batch // BLOCK), BLOCK](
+        follow_kernel(len(gain))[-(-n * n_batch // BLOCK), BLOCK](
             np.uint64(seed), first, n, *read_only, image_order, pair_order, bins_per_m,
             floor_share, sums, counted,
         )  # fmt: skip
