@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.measures.pair import RoomDecay, measure_pair, room_decay
+from raysim.measures.pair import RoomDecay
+from raysim.measures.replicas import look_at_decay
 from raysim.propagation.images import arrivals, pair_order
 from raysim.propagation.rays import N_BATCH, RayRun, expected_duration_s
 from raysim.propagation.room import AcousticRoom
@@ -76,11 +77,12 @@ def trace_source(
     run = begin(expected_duration_s(room))
     while True:
         pairs = run.pairs()
-        if run.duration_s < _LONGEST_S and _unfinished(scene, pairs):
+        decays = _decays(scene, pairs)
+        if run.duration_s < _LONGEST_S and _unfinished(pairs, decays):
             # the latest rays found a tail that outlasts the histograms: all of them again
             run = begin(min(1.6 * run.duration_s, _LONGEST_S))
             continue
-        t30_s, error_pct = t30_certainty(scene, pairs)
+        t30_s, error_pct = _certainty(scene, pairs, decays)
         known = f"{source.name}: T30 not known yet"
         if math.isfinite(t30_s) and math.isfinite(error_pct):
             known = f"{source.name}: T30 {t30_s:.2f} s, {error_pct:.1f} % uncertain"
@@ -163,22 +165,17 @@ def _follow(rays: RayRun, n_ray: int, tell: Callable[[int], None]) -> None:
 
 def _decays(scene: Scene, pairs: Sequence[PairResult]) -> list[RoomDecay]:
     by_name = {r.name: r for r in scene.receivers}
-    decays = []
-    for p in pairs:
-        place = (p.arrivals, p.histogram, scene.bands, by_name[p.receiver].aim)
-        pattern = by_name[p.receiver].pattern
-        decays.append(room_decay(measure_pair(*place, pattern), *place, pattern))
-    return decays
+    return [look_at_decay(p.arrivals, p.histogram, by_name[p.receiver]) for p in pairs]
 
 
-def _unfinished(scene: Scene, pairs: Sequence[PairResult]) -> bool:
+def _unfinished(pairs: Sequence[PairResult], decays: Sequence[RoomDecay]) -> bool:
     """Say whether a band is still heard at the histogram's end and needs a longer one.
 
     It does if T30 does not exist for that, and if T30 is nearly as long as the histogram:
     what is missing after the end is guessed from the end's slope, and in a room with a
     slow tail that guess is too small.
     """
-    for decay, p in zip(_decays(scene, pairs), pairs, strict=True):
+    for decay, p in zip(decays, pairs, strict=True):
         duration_s = p.histogram.bin_s * p.histogram.energy.shape[2]
         short = np.isnan(decay.t30_s) | (duration_s < _T30_INSIDE * decay.t30_s)
         if np.any(short & _sounding(p)):
@@ -211,9 +208,14 @@ def t30_certainty(scene: Scene, pairs: Sequence[PairResult]) -> tuple[float, flo
         has no T30 because it outlasts the histogram; a band that is gone too soon for T30
         to be defined does not count.
     """
+    return _certainty(scene, pairs, _decays(scene, pairs))
+
+
+def _certainty(
+    scene: Scene, pairs: Sequence[PairResult], decays: Sequence[RoomDecay]
+) -> tuple[float, float]:
     centre = scene.bands.centre_hz
     bands = (centre > _CERTAIN_HZ[0]) & (centre < _CERTAIN_HZ[1])
-    decays = _decays(scene, pairs)
     worst = 0.0
     for decay, p in zip(decays, pairs, strict=True):
         relative = np.where(_sounding(p), np.inf, 0.0)

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import find_peaks
+import scipy
 
 from raysim.compare.figures import OCTAVES
 from raysim.compare.jnd import JNDS, Jnd
@@ -261,7 +261,7 @@ def _deepest(level_db: Float) -> tuple[float, int | None]:
     """Give how far the deepest dip stands out and where it is; 0 and None without any."""
     if not np.isfinite(level_db).all():
         return math.nan, None
-    at, known = find_peaks(-level_db, prominence=0.0)
+    at, known = scipy.signal.find_peaks(-level_db, prominence=0.0)
     if not at.size:
         return 0.0, None
     deepest = int(known["prominences"].argmax())

@@ -10,6 +10,8 @@ DEVELOPERS.md, I1 to I4.
 
 from math import sqrt
 
+from numba import int64
+
 from raysim.core.compile import kernel
 from raysim.core.walk import blocked
 
@@ -264,7 +266,7 @@ def search(
     n_found = 0
     for k in range(3):
         image[0, k] = source[k]
-    depth = 0
+    depth = int64(0)  # a plain 0 has `check_path` compiled for that 0 alone, and again
     upcoming[0] = 0
     n_beam[0] = 0
     while depth >= 0:

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.signal import find_peaks
 
 from raysim.absorbers.admittance import Admittance
 from raysim.records import AROUND_M, Arrivals, BassResponse, Modes, SeatMap
@@ -162,7 +162,7 @@ def extremes(
     found = []
     for is_dip in (True, False):
         signed = -levels.level_db if is_dip else levels.level_db
-        at_freq, known = find_peaks(signed, prominence=STANDS_OUT_DB)
+        at_freq, known = scipy.signal.find_peaks(signed, prominence=STANDS_OUT_DB)
         for i, size in zip(at_freq.tolist(), known["prominences"].tolist(), strict=True):
             f, level = float(levels.freq_hz[i]), float(levels.level_db[i])
             if f > NAMED_HZ:

@@ -177,7 +177,7 @@ def _microphone(
     )
 
 
-def _deepest_db(echogram: Echogram) -> Float:
+def deepest_db(echogram: Echogram) -> Float:
     """Give down to which level the decay curve holds, for the energy after its end  (M3).
 
     What is missing is guessed from the last two tenths of the time, as decaying on at
@@ -232,14 +232,14 @@ def measure_pair(
     mid = bands.middle
     step_s = min(STEP_S, histogram.bin_s / 4.0)
     mean = histogram.energy.mean(axis=0)
-    deepest_db = _deepest_db(own.hears(mean))
+    deepest = deepest_db(own.hears(mean))
     nothing = np.full(bands.n_band, np.nan)
 
     def measure(binned: Float) -> tuple[dict[str, Float], dict[str, tuple[str, ...]]]:
         heard, whole = own.hears(binned), omni.hears(binned)
         lateral = None if eight is None else eight.hears(binned)
         time_s, level_db = decay_curve_db(heard, step_s)
-        decay = decay_times(time_s, level_db, deepest_db)
+        decay = decay_times(time_s, level_db, deepest)
         mti = transfer_index(modulation_transfer(speech_octaves(heard, bands.fraction)))
         values = {
             "edt_s": decay.edt_s,

@@ -1,7 +1,12 @@
-"""Loops around the kernels, for processors: no physics here."""
+"""Loops around the kernels, for processors: no physics here.
+
+A batch's number is handed over as a signed integer: loops count unsigned, but the compiler
+finds that out only after it has compiled all that they call for signed numbers, and would
+then compile the same again.
+"""
 
 import numpy as np
-from numba import prange
+from numba import int64, prange
 
 from raysim.core.beam import MAX_CORNERS, search
 from raysim.core.compile import loop, serial_loop
@@ -28,14 +33,14 @@ def trace(
         stack = np.zeros(STACK_DEPTH, dtype=np.uint32)
         energy = np.zeros(gain.shape[0])
         for i_ray in range(first_ray, first_ray + n_ray):
-            dx, dy, dz = set_out(seed, i_batch, i_ray, axis, gain, energy)
+            dx, dy, dz = set_out(seed, int64(i_batch), i_ray, axis, gain, energy)
             loudest = 0.0
             for b in range(energy.shape[0]):
                 loudest = max(loudest, energy[b])
             if loudest == 0.0:
                 continue
             n_segment, lost = live(
-                seed, i_batch, i_ray, position[0], position[1], position[2], dx, dy, dz,
+                seed, int64(i_batch), i_ray, position[0], position[1], position[2], dx, dy, dz,
                 energy, floor_share * loudest,
                 box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
                 receiver, image_order, pair_order, bins_per_m, histogram[i_batch],
@@ -68,14 +73,14 @@ def record(
         )  # fmt: skip
         for k in range(n_ray):
             i_ray = first_ray + k
-            dx, dy, dz = set_out(seed, i_batch, i_ray, axis, gain, energy)
+            dx, dy, dz = set_out(seed, int64(i_batch), i_ray, axis, gain, energy)
             loudest = 0.0
             for b in range(energy.shape[0]):
                 loudest = max(loudest, energy[b])
             if loudest > 0.0:
                 n_segment, lost = live(
-                    seed, i_batch, i_ray, position[0], position[1], position[2], dx, dy, dz,
-                    energy, floor_share * loudest,
+                    seed, int64(i_batch), i_ray, position[0], position[1], position[2],
+                    dx, dy, dz, energy, floor_share * loudest,
                     box, child, row, normal, offset, middle, plane, front, back, reflect,
                     scatter, receiver, image_order, pair_order, bins_per_m, sizes,
                     stack, note,
@@ -111,7 +116,7 @@ def replay(
         first, i_deposit = step_start[i_batch], deposit_start[i_batch]
         for i_ray in range(last_step.shape[1]):
             end = step_start[i_batch] + last_step[i_batch, i_ray]
-            set_out(seed, i_batch, i_ray, axis, gain, emitted)
+            set_out(seed, int64(i_batch), i_ray, axis, gain, emitted)
             for k in range(n_lane):
                 lanes[k] = LIFT * emitted[k % n_band]
             i_deposit = live_again(

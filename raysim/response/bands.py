@@ -15,7 +15,8 @@ import functools
 from typing import Final
 
 import numpy as np
-from scipy import fft, signal
+import scipy
+from scipy import fft
 
 from raysim.scene.model import Bands
 from raysim.units import Float, band_edges_hz
@@ -143,10 +144,10 @@ def split_bands_reversed(
     edges = band_edges_hz(bands.centre_hz, bands.fraction)
     for out, (low_hz, high_hz) in zip(filtered, edges, strict=True):
         if high_hz < 0.5 * sample_rate_hz:
-            sos = signal.butter(
+            sos = scipy.signal.butter(
                 _BUTTERWORTH, (low_hz, high_hz), "bandpass", fs=sample_rate_hz, output="sos"
             )
-            out[:] = signal.sosfilt(sos, backwards)[::-1]
+            out[:] = scipy.signal.sosfilt(sos, backwards)[::-1]
     return filtered
 
 

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from typing import Final, Protocol
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft, signal
+from scipy import fft
 
 from raysim.records import MOMENTS, EnergyHistogram
 from raysim.response.bands import power_response
@@ -290,7 +291,8 @@ class MeasuredHead:
         rate = hearing.sample_rate_hz
         common = math.gcd(rate, self.sample_rate_hz)
         up, down = rate // common, self.sample_rate_hz // common
-        played = signal.resample_poly(self.measured[kept], up, down, axis=-1) * (down / up)
+        played = scipy.signal.resample_poly(self.measured[kept], up, down, axis=-1)
+        played = played * (down / up)
         # moved so that the middle lies where the lead ends; silence keeps it from wrapping
         n = played.shape[-1] + 2 * hearing.lead + math.ceil(self.middle_s * rate)
         n = fft.next_fast_len(n, real=True)

@@ -13,8 +13,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft, signal
+from scipy import fft
 
 from raysim.records import AROUND_M, Arrivals, BassResponse, PairResult
 from raysim.response.ears import Ear, Hearing
@@ -171,8 +172,8 @@ def _direct(ear: BassEar, wave: BassResponse, omega: Float) -> tuple[Complex, Co
 
 def _band(omega: Float, wave: BassResponse) -> Complex:
     """Give the band of the wave part: causal and maximally flat at its lower end."""
-    corner = signal.butter(_ORDER, 2.0 * math.pi * wave.low_hz, "high", analog=True)
-    up = np.asarray(signal.freqs(*corner, worN=omega)[1], dtype=np.complex128)
+    corner = scipy.signal.butter(_ORDER, 2.0 * math.pi * wave.low_hz, "high", analog=True)
+    up = np.asarray(scipy.signal.freqs(*corner, worN=omega)[1], dtype=np.complex128)
     high = 2.0 * math.pi * wave.high_hz
     fall = np.clip((omega / high - 1.0) / (_END - 1.0), 0.0, 1.0)
     return np.asarray(up * (0.5 + 0.5 * np.cos(math.pi * fall)))

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import signal, special
+import scipy
+from scipy import special
 
 from raysim.response.heard import HeardResponse
 from raysim.units import Float, to_level_db
@@ -120,8 +121,8 @@ def echo_density(samples: Float, sample_rate_hz: int) -> tuple[Float, Float]:
     window = np.hanning(2 * half + 3)[1:-1]
     window /= window.sum()
     step = half // 2
-    above = signal.butter(4, _DENSE_HZ, "high", fs=sample_rate_hz, output="sos")
-    power = signal.sosfilt(above, samples) ** 2
+    above = scipy.signal.butter(4, _DENSE_HZ, "high", fs=sample_rate_hz, output="sos")
+    power = scipy.signal.sosfilt(above, samples) ** 2
     centre = np.arange(half, max(half, samples.size - half), step)
     spread = np.array([window @ power[i - half : i + half + 1] for i in centre])
     beyond = np.array([
