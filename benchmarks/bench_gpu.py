@@ -73,7 +73,7 @@ def hits(sample: Sample) -> bool:
 
 
 def lives(name: str, crowded: bool, n_receiver: int) -> bool:
-    """Time whole lives; give whether energies are the processor's to rounding."""
+    """Time whole lives; give whether energies are the processor's but for grazing rays."""
     sample = furnished(crowded=crowded)
     room, scene = acoustic(sample), scene_of(sample.boxes)
     heard = list(scene.receivers)[:n_receiver]
@@ -109,7 +109,8 @@ def lives(name: str, crowded: bool, n_receiver: int) -> bool:
     rate, own_rate = rate_of(b, N_RAY), rate_of(a, N_RAY // 64)
     print(
         f"| {name} | {len(sample.mesh.triangles_m)} | {n_receiver} | {rate / 1e9:.3f} "
-        f"| {own_rate / 1e6:.1f} | {rate / own_rate:.0f} | {n_off} | {off:.1e} | {sigmas:.1e} |",
+        f"| {own_rate / 1e6:.1f} | {rate / own_rate:.0f} | {n_off} | {off:.1e} "
+        f"| {sigmas:.1e} |",
         flush=True,
     )
     return sigmas < 0.5 and share_off < 1e-5
