@@ -30,7 +30,7 @@ _SPHERE_M = 0.25
 #: ... grow with the path, of which they are this share, ...
 _SPHERE_SHARE = 0.03
 #: ... and end with this.
-_LARGEST_SPHERE_M = 0.75
+_LARGEST_SPHERE_M = 0.5
 #: Directions in which a receiver looks how far it sees.
 _N_LOOK = 1 << 15
 
