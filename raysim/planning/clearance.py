@@ -1,14 +1,13 @@
 """How far a treatment is from what must be kept clear.
 
-Treatments and zones are taken as convex: the distance between two hulls is a small
-least-squares problem with weights that are not negative and sum to one  (T1).
+Treatments and zones are taken as convex: the distance between two hulls is that of the
+hull of all differences of their points from the origin  (T1).
 """
 
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.optimize import nnls
 
 from raysim.geometry.mesh import RoomMesh
 from raysim.geometry.placed import Placed
@@ -17,8 +16,10 @@ from raysim.scene.model import Scene
 from raysim.scene.plan import Zone
 from raysim.units import Float
 
-#: Distances below this are contact, metres: rounding of the least-squares problem.
+#: Distances below this are contact, metres.
 TOUCH_M: Final = 1e-4
+#: Weights, and gains re the largest square of a distance, below this are none.
+ROUNDING: Final = 1e-12
 #: How far the free space before an opening reaches into the room, metres; common
 #: practice, no source.
 BEFORE_ESCAPE_M: Final = 0.6
@@ -54,17 +55,46 @@ def hull_distance_m(a_m: Float, b_m: Float) -> float:
     >>> round(hull_distance_m(cube, cube + np.array([3.0, 0.0, 0.0])), 6)
     2.0
     """
-    middle = b_m.mean(axis=0)
-    a, b = a_m - middle, b_m - middle
-    # Rows that make the weights of each hull sum to one, heavy enough to hold exactly.
-    heavy = 1e3 * max(1.0, float(np.abs(a).max()), float(np.abs(b).max()))
-    sums = np.zeros((2, len(a) + len(b)))
-    sums[0, : len(a)] = sums[1, len(a) :] = heavy
-    matrix = np.vstack([np.hstack([a.T, -b.T]), sums])
-    weight, _ = nnls(matrix, np.array([0.0, 0.0, 0.0, heavy, heavy]))
-    wa, wb = weight[: len(a)], weight[len(a) :]
-    gap = float(np.linalg.norm(wa @ a / wa.sum() - wb @ b / wb.sum()))
+    between = (a_m[:, None] - b_m[None]).reshape(-1, 3)
+    gap = float(np.linalg.norm(_nearest_to_origin(between)))
     return 0.0 if gap < TOUCH_M else gap
+
+
+def _nearest_to_origin(points: Float) -> Float:
+    """Give the point of a hull that is nearest to the origin, (3,)  (T1)."""
+    square = np.einsum("ij,ij->i", points, points)
+    close_enough = ROUNDING * max(float(square.max()), 1.0)
+    chosen, weight = [int(square.argmin())], np.ones(1)
+    while True:
+        spot = weight @ points[chosen]
+        farther = int((points @ spot).argmin())
+        if farther in chosen or spot @ (spot - points[farther]) <= close_enough:
+            return np.asarray(spot)
+        chosen, weight = [*chosen, farther], np.append(weight, 0.0)
+        while True:
+            flat = _nearest_of_flat(points[chosen])
+            if flat.min() > ROUNDING:
+                weight = flat
+                break
+            # Go towards it until a weight is used up, and leave that point out.
+            low = flat <= ROUNDING
+            step = float((weight[low] / (weight[low] - flat[low])).min())
+            weight = weight + step * (flat - weight)
+            weight[low & (weight <= ROUNDING)] = 0.0
+            kept = weight > 0.0
+            chosen = [c for c, k in zip(chosen, kept, strict=True) if k]
+            weight = weight[kept] / weight[kept].sum()
+
+
+def _nearest_of_flat(points: Float) -> Float:
+    """Give the weights, that sum to one, of the flat's point nearest to the origin."""
+    n = len(points)
+    matrix = np.ones((n + 1, n + 1))
+    matrix[0, 0] = 0.0
+    matrix[1:, 1:] = points @ points.T
+    right = np.zeros(n + 1)
+    right[0] = 1.0
+    return np.asarray(np.linalg.lstsq(matrix, right, rcond=None)[0][1:])
 
 
 def body_m(placed: Placed) -> Float:
