@@ -57,7 +57,7 @@ name = "microphone"
 at_m = [1.9, 1.4, 1.2]
 
 [simulate]
-rays = 4000
+rays = 16000
 until_t30_pct = false
 image_order = 2
 bass = false
