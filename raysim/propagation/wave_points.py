@@ -62,20 +62,20 @@ def point_weights(
 
 def _reached(own: Int, n: Int, stride: Int, volume: Float, opening: Float) -> Int:
     """Give the cells near one that open faces lead to, that one first."""
-    found, frontier = [int(own @ stride)], [own]
+    steps, most, first = stride.tolist(), n.tolist(), own.tolist()
+    start = int(own @ stride)
+    found, frontier = {start: None}, [(start, first)]  # a dict keeps the order
     while frontier:
-        place = frontier.pop()
+        place, at = frontier.pop()
         for axis, way in product(range(3), (-1, 1)):
-            other = place.copy()
-            other[axis] += way
-            cell = int(other @ stride)
-            if abs(int(other[axis] - own[axis])) > _REACH or not (0 <= other[axis] < n[axis]):
+            to = at[axis] + way
+            cell = place + way * steps[axis]
+            if cell in found or abs(to - first[axis]) > _REACH or not 0 <= to < most[axis]:
                 continue
-            gate = cell if way > 0 else int(place @ stride)
-            if cell not in found and volume[cell] > 0.0 and opening[axis, gate] > 0.0:
-                found.append(cell)
-                frontier.append(other)
-    return np.array(found, dtype=np.int64)
+            if volume[cell] > 0.0 and opening[axis, cell if way > 0 else place] > 0.0:
+                found[cell] = None
+                frontier.append((cell, [to if k == axis else x for k, x in enumerate(at)]))
+    return np.array(list(found), dtype=np.int64)
 
 
 def _exact_weights(away: Float, degree: int) -> Float | None:
