@@ -12,35 +12,20 @@ import math
 
 import numpy as np
 from furnished import sphere_radii_m
-from numba import prange, uint32, uint64
+from numba import prange, uint64
 
 from raysim.core.compile import kernel, loop
 from raysim.core.emission import set_out
+from raysim.core.ray_life import INWARDS_M, LIFT_M, SURVIVAL, meet_side
 from raysim.core.receiver import chord
 from raysim.core.rng import draws
-from raysim.core.walk import NOTHING, STACK_DEPTH, nearest
+from raysim.core.walk import STACK_DEPTH
 from raysim.core.wall import lambert, mirror
 from raysim.propagation.images import source_gain
 from raysim.propagation.rays import FLOOR, N_BATCH, air_by_bin, band_groups
 from raysim.propagation.room import AcousticRoom
 from raysim.scene.model import Receiver, Source
 from raysim.units import Float
-
-#: As in the engine's loop: over the overlap of pieces, off a wall, and past roulette.
-INWARDS_M, LIFT_M, SURVIVAL = 4e-6, 1e-5, 0.5
-
-
-@kernel
-def meet(tree, normal, front, back, px, py, pz, dx, dy, dz, skip, stack):
-    """Give the piece a ray meets and which side of it; -1 for none, or for solid matter."""
-    _, hit = nearest(*tree, px, py, pz, dx, dy, dz, skip, 1e30, stack)
-    if hit == uint32(NOTHING):
-        return hit, -1
-    h = uint64(hit)
-    towards = normal[h, 0] * dx + normal[h, 1] * dy + normal[h, 2] * dz
-    if towards == 0.0:
-        return hit, -1
-    return hit, front[h] if towards < 0.0 else back[h]
 
 
 @kernel
@@ -59,11 +44,13 @@ def follow_one(
     nx, ny, nz = 0.0, 0.0, 0.0
     n_segment, n_bounce = 0, 0
     while True:
-        hit, side = meet(tree, normal, front, back, px, py, pz, dx, dy, dz, skip, stack)
+        hit, side = meet_side(*tree, normal, front, back, px, py, pz, dx, dy, dz, skip, stack)
         n_segment += 1
         if side < 0 and n_bounce > 0:
             px, py, pz = px + LIFT_M * nx, py + LIFT_M * ny, pz + LIFT_M * nz
-            hit, side = meet(tree, normal, front, back, px, py, pz, dx, dy, dz, skip, stack)
+            hit, side = meet_side(
+                *tree, normal, front, back, px, py, pz, dx, dy, dz, skip, stack
+            )
         if side < 0:
             return n_segment, 1
         h = uint64(hit)
