@@ -304,7 +304,7 @@ def test_comparison_of_portions_can_fail(scene):
 def trio(tmp_path_factory, done):
     """Three sources with seconds of rays each."""
     folder = tmp_path_factory.mktemp("trio")
-    return write_quick(folder / "trio", ("rays = 2000", "rays = 40000"), more=MORE_SOURCES)
+    return write_quick(folder / "trio", ("rays = 2000", "rays = 120000"), more=MORE_SOURCES)
 
 
 def interrupted_after_first(scene, folder):
