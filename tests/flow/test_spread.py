@@ -238,7 +238,7 @@ def group_is_gone(pid, within_s=10.0):
 @pytest.fixture(scope="module")
 def slow(tmp_path_factory):
     """The same with more rays, so that there is time to stop it; and its results."""
-    more = ("rays = 2000", "rays = 8000")
+    more = ("rays = 2000", "rays = 24000")
     folder = tmp_path_factory.mktemp("slow")
     scene = write_quick(folder / "box", more, more=CELLO + LAYOUTS)
     return scene, in_one_process(prepare_all(scene, ["all"]), folder / "at once")[0].results
