@@ -19,17 +19,9 @@ from raysim.core.stencil import (
     yielding,
 )
 from raysim.propagation.wave import Stepper
+from raysim.propagation.wave_cpu import EASE, STEADY, VOLUME, WANE, WEIGHT, WIDE
 from raysim.propagation.wave_room import WaveRoom
-from raysim.propagation.wave_tasks import (
-    EASE,
-    STEADY,
-    VOLUME,
-    WANE,
-    WEIGHT,
-    WIDE,
-    Tasks,
-    share_out,
-)
+from raysim.propagation.wave_tasks import Tasks, share_out
 
 #: Threads to a block, in warps that take one row of cells each.
 WARP, BLOCK = 32, 256

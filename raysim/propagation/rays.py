@@ -6,6 +6,7 @@ asked for at once. Theory: DEVELOPERS.md, R1 to R10.
 
 import math
 from collections.abc import Callable
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -35,15 +36,13 @@ _LARGEST_SPHERE_M = 0.5
 _N_LOOK = 1 << 15
 
 
+@cache
 def _evenly(n: int) -> Float:
     """Give n directions, evenly spread over the sphere, (n, 3)."""
     z = 1.0 - (2.0 * np.arange(n) + 1.0) / n
     turn = np.pi * (1.0 + math.sqrt(5.0)) * np.arange(n)
     flat = np.sqrt(1.0 - z * z)
     return np.stack([flat * np.cos(turn), flat * np.sin(turn), z], axis=1)
-
-
-_LOOK = _evenly(_N_LOOK)
 
 
 def band_groups(sides: Sides) -> list[slice]:
@@ -84,6 +83,7 @@ def counting_spheres(room: AcousticRoom, receivers: list[Receiver]) -> Float:
     n_reach = 1 + math.ceil(_LARGEST_SPHERE_M / _SPHERE_SHARE)
     radius = np.clip(_SPHERE_SHARE * np.arange(n_reach), _SPHERE_M, _LARGEST_SPHERE_M)
     seen = np.zeros(_N_LOOK, dtype=np.float32)
+    piece = np.zeros(_N_LOOK, dtype=np.uint32)
     rows = []
     for r in receivers:
         nearest = trimesh.triangles.closest_point(  # type: ignore[no-untyped-call]
@@ -91,9 +91,7 @@ def counting_spheres(room: AcousticRoom, receivers: list[Receiver]) -> Float:
         )
         gap = np.linalg.norm(nearest - r.position_m, axis=1).min()
         start = np.tile(r.position_m, (_N_LOOK, 1))
-        cpu.first_hits(
-            *room.tree_arrays(), start, _LOOK, seen, np.zeros(_N_LOOK, dtype=np.uint32)
-        )
+        cpu.first_hits(*room.tree_arrays(), start, _evenly(_N_LOOK), seen, piece)
         cubed = np.minimum(seen[:, None], radius).astype(float) ** 3
         volume = 4.0 / 3.0 * np.pi * np.where(radius <= gap, radius**3, cubed.mean(axis=0))
         rows.append([*r.position_m, gap, *np.stack([radius, volume], axis=1).ravel()])

@@ -20,10 +20,12 @@ from raysim.core.stencil import (
 
 #: Cut cells to a task where energy is summed.
 CHUNK = 512
-#: States of so many cells are stepped at once; each branch of a group has a multiple.
+#: States of so many cells are stepped at once: groups begin at, and branches and runs go on to,
+#: a multiple of it.
 WIDE = 16
-#: Columns of coefficients after those of neighbours; then one for each kind of wall.
-_WANE, _EASE, _SHUT, _STEADY, _VOLUME, _WEIGHT = range(6, 12)
+#: Columns of coefficients after those of neighbours; then one for each kind of wall. Said here
+#: and not where tables are made, as machine code that is kept is named after this file's text.
+WANE, EASE, SHUT, STEADY, VOLUME, WEIGHT = range(6, 12)
 _NONE = float32(0.0)
 
 
@@ -96,7 +98,7 @@ def _flat(now, new, cell, code, table, kept, pending, rise):
         c, k = uint64(cell[i]), uint64(code[i])
         own, before = now[c], kept[i]
         after = at_wall(
-            new[c], before, own, pending[i], table[k, _WANE], table[k, _SHUT], table[k, _EASE]
+            new[c], before, own, pending[i], table[k, WANE], table[k, SHUT], table[k, EASE]
         )
         new[c], kept[i] = after, own
         rise[i] = rise_of(after, before)
@@ -114,7 +116,7 @@ def _bent(now, new, stride_y, stride_z, cell, code, table, kept, pending, rise):
             now[c - sz], now[c + sz],
             table[k, 0], table[k, 1], table[k, 2], table[k, 3], table[k, 4], table[k, 5],
         )  # fmt: skip
-        after = at_wall(plain, before, own, pending[i], table[k, _WANE], _NONE, table[k, _EASE])
+        after = at_wall(plain, before, own, pending[i], table[k, WANE], _NONE, table[k, EASE])
         new[c], kept[i] = after, own
         rise[i] = rise_of(after, before)
 
@@ -203,7 +205,7 @@ def _group(
         _flat_stretch(
             now[place : place + uint64(j - i)], new[place : place + uint64(j - i)], kept[i:j],
             pending[i:j], rise[i - a : j - a],
-            table[k, _WANE], table[k, _EASE], table[k, _SHUT],
+            table[k, WANE], table[k, EASE], table[k, SHUT],
         )  # fmt: skip
     if c > b:
         _flat(
@@ -216,7 +218,7 @@ def _group(
             now, new, int64(cell[i]), stride_y, stride_z, kept[i:j], pending[i:j],
             rise[i - a : j - a],
             table[k, 0], table[k, 1], table[k, 2], table[k, 3], table[k, 4], table[k, 5],
-            table[k, _WANE], table[k, _EASE],
+            table[k, WANE], table[k, EASE],
         )  # fmt: skip
     if end > d:
         _bent(
@@ -231,13 +233,13 @@ def _group(
     for i in range(n, wide):
         rise[i] = _NONE
     if group[11] & 1:
-        _spread(group, stretch, code, table, _STEADY, volume)
+        _spread(group, stretch, code, table, STEADY, volume)
         _steady(taken, volume, rise)
     else:
         for i in range(wide):
             taken[i] = _NONE
     if group[10] > group[8]:
-        _spread(group, stretch, code, table, _VOLUME, volume)
+        _spread(group, stretch, code, table, VOLUME, volume)
     at = group[9]
     for w in range(group[8], group[10]):
         for i in range(wide):
@@ -257,7 +259,7 @@ def _group(
                 branch[m, 0], branch[m, 1], branch[m, 2], branch[m, 3],
             )  # fmt: skip
             at += wide
-        _spread(group, stretch, code, table, _WEIGHT + w - group[8], weight)
+        _spread(group, stretch, code, table, WEIGHT + w - group[8], weight)
         _weigh(weight, volume, drawn, lost, pending, taken)
     return _sum(taken)
 

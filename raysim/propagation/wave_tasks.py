@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from raysim.propagation.wave_cpu import EASE, SHUT, STEADY, VOLUME, WANE, WEIGHT, WIDE
 from raysim.propagation.wave_pores import Short, Single
 from raysim.propagation.wave_room import WaveRoom
 from raysim.units import Float, Int
@@ -22,16 +23,12 @@ from raysim.units import Float, Int
 GAP = 32
 #: Cut cells, or faces, to a group at most, so that what it works with stays in the cache.
 MOST = 1024
-#: So many at once: groups begin at, and runs go on to, a multiple of it.
-WIDE = 16
 #: Cut cells of a stretch at least.
 _STRETCH = 8
 #: Cost in whole cells: of a cut cell in a stretch or alone, a branch, a face, a group.
 _IN_STRETCH, _ALONE, _BRANCH, _FACE, _LOOP = 3, 10, 2, 12, 40
 #: Cost of a task at least, and tasks to a step at most; a multiple of most counts of threads.
 _LEAST, _MOST_TASK = 50_000, 128
-#: Columns of coefficients after those of neighbours; then one for each kind of wall.
-WANE, EASE, SHUT, STEADY, VOLUME, WEIGHT = range(6, 12)
 
 Unsigned = NDArray[np.uint32]
 Mask = NDArray[np.bool_]
