@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
 from raysim.geometry.mesh import RoomMesh
+from raysim.propagation.rays import looking_chance
 from raysim.propagation.room import AcousticRoom
 from raysim.scene.model import Receiver, Source
 from raysim.units import Float, Int
@@ -40,6 +41,7 @@ class ArrayLoop:
         self._corner = mesh.triangles_m[:, 0]
         self._reflect = 1.0 - room.sides.alpha[mesh.face_surface]
         self._scatter = room.sides.scattering[mesh.face_surface]
+        self._looking = looking_chance(room.sides.scattering)[mesh.face_surface]
         self._prepare(mesh)
         self._source = source.position_m
         self._receiver = receiver.position_m
@@ -107,9 +109,12 @@ class ArrayLoop:
             scatter = self._scatter[face]
             thrown = energy * scatter
             p = (thrown @ ones) / (energy @ ones)
-            self._connect(sums, row, at, normal, travelled, thrown)
-
             draw = rng.random((4, len(row)))
+            chance = self._looking[face] if n_bounce > self._image_order else np.ones(len(row))
+            looks = np.flatnonzero(draw[3] < chance)
+            thrown = thrown[looks] / chance[looks, None]
+            self._connect(sums, row[looks], at[looks], normal[looks], travelled[looks], thrown)
+
             quiet = energy.max(axis=1) < floor_energy
             energy[quiet] /= SURVIVAL
             scattered_last = draw[0] < p

@@ -104,8 +104,6 @@ def follow_one(
             for b in range(n_band):
                 energy[b] *= (1.0 - scatter[side, b]) / (1.0 - p)
             dx, dy, dz = mirror(dx, dy, dz, nx, ny, nz)
-        size = 1.0 / math.sqrt(dx * dx + dy * dy + dz * dz)
-        dx, dy, dz = dx * size, dy * size, dz * size
         skip = float(plane[h])
 
 

@@ -24,21 +24,24 @@ CACHE_DIR = _HOME / "raysim" / f"{_DIGEST}-numba{numba.__version__}"
 numba.config.CACHE_DIR = str(CACHE_DIR)
 
 _USUAL = {"cache": True, "error_model": "numpy"}
+# Kernels keep no arrays, so none need be counted: a leg of a ray would count half a dozen in
+# and out again, each time for all threads to see, and empty every register for it.
+_BARE = _USUAL | {"_nrt": False}
 _FAST = {"nnan", "nsz", "contract", "arcp"}
 # error_model "numpy": x / 0 is inf, as on the GPU. No fastmath: sums keep order.
-kernel = numba.njit(**_USUAL)
+kernel = numba.njit(**_BARE)
 # What every leg of a ray calls is written into its caller: to hand over a dozen arrays takes
 # a processor as long as the work itself.
-inner_kernel = numba.njit(**_USUAL, forceinline=True)
+inner_kernel = numba.njit(**_BARE, forceinline=True)
 # Traversal works on finite float32 numbers only and sums nothing that is kept, so it may
 # contract a*b+c and drop the NaN and signed-zero rules: a third faster, same hits.
-fast_kernel = numba.njit(**_USUAL, fastmath=_FAST)
-fast_inner_kernel = numba.njit(**_USUAL, fastmath=_FAST, forceinline=True)
+fast_kernel = numba.njit(**_BARE, fastmath=_FAST)
+fast_inner_kernel = numba.njit(**_BARE, fastmath=_FAST, forceinline=True)
 # The wave solver may contract a*b+c: every cell is its own sum, in one order, whatever
 # the number of threads. A test that energy stays says that nothing else is lost.
-stencil_kernel = numba.njit(**_USUAL, fastmath={"nsz", "contract"})
+stencil_kernel = numba.njit(**_BARE, fastmath={"nsz", "contract"})
 # Sums of what walls take may go several abreast: their order depends on the processor alone.
-summing_kernel = numba.njit(**_USUAL, fastmath={"nsz", "contract", "reassoc"})
+summing_kernel = numba.njit(**_BARE, fastmath={"nsz", "contract", "reassoc"})
 loop = numba.njit(**_USUAL, parallel=True)
 serial_loop = numba.njit(**_USUAL)
 

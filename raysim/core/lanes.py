@@ -116,8 +116,8 @@ class Lanes:
         room = self.smaller(room, self.less(self.size(most), b.fadd(u, v, flags=_CONTRACT)))
         behind = b.and_(self.compare(most, "<", _ZERO), self.compare(towards, ">", _ZERO))
         met = b.and_(self.compare(room, ">=", _ZERO), b.not_(behind))
-        met = b.and_(met, self.compare(self.all(low), "<", t))
-        met = b.and_(met, self.compare(t, "<", self.all(high)))
+        span = self.smaller(self.less(t, self.all(low)), self.less(self.all(high), t))
+        met = b.and_(met, self.compare(span, ">", _ZERO))
         for skip in skips:
             met = b.and_(met, self.compare(row[15], "!=", self.all(skip)))
         return t, met

@@ -61,7 +61,7 @@ def in_sight(box, child, row, receiver, x, y, z, stack):
 @kernel
 def live(
     seed, i_batch, i_ray, px, py, pz, dx, dy, dz, energy, floor_energy,
-    box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
+    box, child, row, normal, offset, middle, plane, front, back, reflect, scatter, looking,
     receiver, image_order, pair_order, bins_per_m, histogram, stack, note=None,
 ):  # fmt: skip
     """Follow one ray until it dies, adding to ``histogram``; give (segments, lost).
@@ -69,10 +69,10 @@ def live(
     ``energy`` (n_band,) starts as what the ray was emitted with and is used up.
     Per piece: unit ``normal``, ``offset``, a point in its ``middle``, number of its
     ``plane``, and the sides met in ``front`` and from the ``back`` (-1: solid). Per side
-    and band: ``reflect`` is 1 - alpha, ``scatter`` s. ``receiver`` rows: position, distance
-    of the nearest wall, then for each metre travelled radius and volume of the counting
-    sphere.
-    ``histogram`` is (n_receiver, n_time, n_moment, n_band).
+    and band: ``reflect`` is 1 - alpha, ``scatter`` s; per side, ``looking`` is the chance
+    with which walls after the first ``image_order`` look for receivers. ``receiver`` rows:
+    position, distance of the nearest wall, then for each metre travelled radius and volume
+    of the counting sphere. ``histogram`` is (n_receiver, n_time, n_moment, n_band).
 
     With a ``note`` the walk is written down instead of the energies it leaves, and
     ``histogram`` tells sizes only: see `raysim.core.replay`. Without one the compiler drops
@@ -166,7 +166,10 @@ def live(
         p = diffuse / total
         here = float(plane[h])
 
-        if p > 0.0:
+        u_kind, u_1, u_2, u_live = draws(seed, i_batch, i_ray, n_bounce)
+        # Roulette has the same draw: what a wall leaves does not depend on who goes on.
+        chance = 1.0 if n_bounce <= image_order else looking[side]
+        if p > 0.0 and u_live < chance:
             for r in range(n_receiver):
                 vx, vy, vz = receiver[r, 0] - px, receiver[r, 1] - py, receiver[r, 2] - pz
                 cosine = vx * nx + vy * ny + vz * nz
@@ -180,14 +183,13 @@ def live(
                 vx, vy, vz = vx * nearness, vy * nearness, vz * nearness
                 if blocked(box, child, row, px, py, pz, vx, vy, vz, here, -1.0, far, stack):
                     continue
-                share = cosine * nearness * nearness * nearness / pi
+                share = cosine * nearness * nearness * nearness / (pi * chance)
                 if note is None:
                     leave(energy, scatter, side, share, -vx, -vy, -vz, histogram, r, i_time)
                 else:
                     n_connected += 1
                     note_deposit(note, r * n_time + i_time, weight * share, -vx, -vy, -vz)
 
-        u_kind, u_1, u_2, u_live = draws(seed, i_batch, i_ray, n_bounce)
         scattered_last = u_kind < p
         if note is not None:
             note_step(note, 2 * side + (1 if scattered_last else 0), n_sphere, n_connected)
@@ -215,7 +217,4 @@ def live(
                     to_and_fro = to_and_fro and plane[h] == plane_2
                 plane_2, plane_1 = plane_1, plane[h]
                 last_x, last_y, last_z = nx, ny, nz
-        # Within rounding of length one already: a step of Newton's keeps it there.
-        size = 1.5 - 0.5 * (dx * dx + dy * dy + dz * dz)
-        dx, dy, dz = dx * size, dy * size, dz * size
         skip = here

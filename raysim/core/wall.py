@@ -4,9 +4,13 @@ Scalars in, scalars out. n is the unit normal on the ray's side, d a unit direct
 u1 and u2 are uniform in (0, 1). Theory: DEVELOPERS.md, R3 and R4.
 """
 
-from math import cos, pi, sin, sqrt
+from math import factorial, pi, sqrt
 
 from raysim.core.compile import inner_kernel, kernel
+
+# Coefficients of the series of cosine and sine, by power.
+_C2, _C4, _C6, _C8, _C10, _C12, _C14 = ((-1.0) ** k / factorial(2 * k) for k in range(1, 8))
+_S3, _S5, _S7, _S9, _S11, _S13, _S15 = ((-1.0) ** k / factorial(2 * k + 1) for k in range(1, 8))
 
 
 @inner_kernel
@@ -17,11 +21,31 @@ def mirror(dx, dy, dz, nx, ny, nz):
 
 
 @inner_kernel
+def turned(u):
+    """Give cosine and sine of 2 pi u, u from 0 to 1, within 2e-15.
+
+    Their own series (Taylor) about the nearest quarter: what a processor would call for it
+    takes twice as long, and a ray waits for it.
+    """
+    quarter = int(4.0 * u + 0.5)
+    x = 2.0 * pi * (u - 0.25 * quarter)  # at most pi/4 in size
+    y = x * x
+    s = _S9 + y * (_S11 + y * (_S13 + y * _S15))
+    c = _C8 + y * (_C10 + y * (_C12 + y * _C14))
+    s = x * (1.0 + y * (_S3 + y * (_S5 + y * (_S7 + y * s))))
+    c = 1.0 + y * (_C2 + y * (_C4 + y * (_C6 + y * c)))
+    if quarter & 1:
+        c, s = s, c
+    return (-c if (quarter + 1) & 2 else c), (-s if quarter & 2 else s)
+
+
+@inner_kernel
 def sphere(u1, u2):
     """Draw a direction with density 1/(4 pi) per steradian  (R2)."""
     z = 1.0 - 2.0 * u1
     r = sqrt(max(0.0, 1.0 - z * z))
-    return r * cos(2.0 * pi * u2), r * sin(2.0 * pi * u2), z
+    c, s = turned(u2)
+    return r * c, r * s, z
 
 
 @inner_kernel

@@ -19,7 +19,7 @@ from raysim.core.walk import STACK_DEPTH, nearest
 @loop
 def trace(
     seed, first_ray, n_ray, position, axis, gain,
-    box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
+    box, child, row, normal, offset, middle, plane, front, back, reflect, scatter, looking,
     receiver, image_order, pair_order, bins_per_m, floor_share, histogram, tally,
 ):  # fmt: skip
     """Follow rays ``first_ray`` to ``first_ray + n_ray`` of every batch, a batch per task.
@@ -43,7 +43,7 @@ def trace(
                 seed, int64(i_batch), i_ray, position[0], position[1], position[2], dx, dy, dz,
                 energy, floor_share * loudest,
                 box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
-                receiver, image_order, pair_order, bins_per_m, histogram[i_batch],
+                looking, receiver, image_order, pair_order, bins_per_m, histogram[i_batch],
                 stack,
             )  # fmt: skip
             tally[i_batch, 0] += n_segment
@@ -53,7 +53,7 @@ def trace(
 @loop
 def record(
     seed, first_ray, n_ray, position, axis, gain,
-    box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
+    box, child, row, normal, offset, middle, plane, front, back, reflect, scatter, looking,
     receiver, image_order, pair_order, bins_per_m, floor_share, n_time,
     usual, step, cell, share, towards, counts, last_step, tally,
 ):  # fmt: skip
@@ -82,7 +82,7 @@ def record(
                     seed, int64(i_batch), i_ray, position[0], position[1], position[2],
                     dx, dy, dz, energy, floor_share * loudest,
                     box, child, row, normal, offset, middle, plane, front, back, reflect,
-                    scatter, receiver, image_order, pair_order, bins_per_m, sizes,
+                    scatter, looking, receiver, image_order, pair_order, bins_per_m, sizes,
                     stack, note,
                 )  # fmt: skip
                 tally[i_batch, 0] += n_segment

@@ -80,7 +80,7 @@ def follow_of(n_band):
     def follow(
         seed, first_ray, n_ray, position, axis, gain,
         box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
-        receiver, image_order, pair_order, bins_per_m, floor_share, histogram, tally,
+        looking, receiver, image_order, pair_order, bins_per_m, floor_share, histogram, tally,
     ):  # fmt: skip
         """Follow one ray: of batch ``i % n_batch``, number ``first_ray + i // n_batch``."""
         i = cuda.grid(1)
@@ -100,7 +100,7 @@ def follow_of(n_band):
             seed, i_batch, i_ray, position[0], position[1], position[2], dx, dy, dz,
             energy, floor_share * loudest,
             box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
-            receiver, image_order, pair_order, bins_per_m, histogram[i_batch], stack,
+            looking, receiver, image_order, pair_order, bins_per_m, histogram[i_batch], stack,
         )  # fmt: skip
         cuda.atomic.add(tally, (i_batch, 0), n_segment)
         cuda.atomic.add(tally, (i_batch, 1), lost)
@@ -131,7 +131,7 @@ first_hit_kernel = cuda.jit(first_hit)
 
 def trace(
     seed, first_ray, n_ray, position, axis, gain,
-    box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
+    box, child, row, normal, offset, middle, plane, front, back, reflect, scatter, looking,
     receiver, image_order, pair_order, bins_per_m, floor_share, histogram, tally,
 ):  # fmt: skip
     """Do what `raysim.propagation.cpu.trace` does, on a GPU."""
@@ -139,7 +139,7 @@ def trace(
         cuda.to_device(np.ascontiguousarray(a))
         for a in (
             position, axis, gain, box, child, row, normal, offset, middle, plane, front, back,
-            reflect, scatter, receiver,
+            reflect, scatter, looking, receiver,
         )
     ]  # fmt: skip
     sums = cuda.to_device(np.zeros(histogram.shape))

@@ -32,6 +32,9 @@ _SPHERE_M = 0.25
 _SPHERE_SHARE = 0.03
 #: ... and end with this.
 _LARGEST_SPHERE_M = 0.5
+#: A late wall looks for receivers with a chance of its scattered share over its mirrored
+#: one, times this.
+_LOOKING = 0.5
 #: Directions in which a receiver looks how far it sees.
 _N_LOOK = 1 << 15
 
@@ -63,6 +66,15 @@ def band_groups(sides: Sides) -> list[slice]:
         if (share @ growth).max() > 1.0 + _GROWTH:
             starts.append(end - 1)
     return [slice(a, b) for a, b in pairwise([*starts, n_band])]
+
+
+def looking_chance(scattering: Float) -> Float:
+    """Give the chance that a later wall looks for receivers, (n_side,), of a group's s  (R6).
+
+    The band that scatters most decides, so that no band's connections weigh too much.
+    """
+    s = np.clip(scattering.max(axis=1), 0.0, 1.0 - 1e-12)
+    return np.asarray(np.minimum(1.0, _LOOKING * s / (1.0 - s)))
 
 
 def expected_duration_s(room: AcousticRoom) -> float:
@@ -193,6 +205,7 @@ class RayRun:
                 room.normal, room.offset, room.middle, room.plane, room.front, room.back,
                 np.ascontiguousarray(1.0 - room.sides.alpha[:, group]),
                 np.ascontiguousarray(room.sides.scattering[:, group]),
+                looking_chance(room.sides.scattering[:, group]),
                 self._receiver, *self._orders,
                 1.0 / (room.speed_m_s * self._bin_s), FLOOR, sums, self._tally,
             )  # fmt: skip

@@ -19,7 +19,14 @@ from raysim.absorbers.layers import Stack
 from raysim.propagation import cpu
 from raysim.propagation.angles import band_reflected, layered_sides
 from raysim.propagation.images import open_energy, source_gain
-from raysim.propagation.rays import FLOOR, N_BATCH, air_by_bin, band_groups, counting_spheres
+from raysim.propagation.rays import (
+    FLOOR,
+    N_BATCH,
+    air_by_bin,
+    band_groups,
+    counting_spheres,
+    looking_chance,
+)
 from raysim.propagation.room import AcousticRoom
 from raysim.records import Arrivals, EnergyHistogram, RayCount
 from raysim.scene.air import gas
@@ -177,6 +184,7 @@ def _record_group(
                 np.ascontiguousarray(source_gain(source)[bands]), *room.tree_arrays(),
                 room.normal, room.offset, room.middle, room.plane, room.front, room.back,
                 np.ascontiguousarray(1.0 - room.sides.alpha[:, bands]), scattering,
+                looking_chance(scattering),
                 receiver, *orders, 1.0 / (room.speed_m_s * bin_s), FLOOR, n_time,
                 usual, step, cell, share, towards, counts, last_step, told,
             )  # fmt: skip

@@ -19,7 +19,7 @@ from raysim.scene.place import Place
 
 #: Raised when the same scene and settings give other energies than before: stored
 #: layouts of older physics are then computed again.
-PHYSICS: Final = 3
+PHYSICS: Final = 4
 #: The same for the bass, which is then solved again while rays stay.
 BASS_PHYSICS: Final = 1
 

@@ -118,7 +118,7 @@ def signatures():
     tree = room.tree_arrays(on_gpu=True)
     rays_take = (
         np.uint64(1), 0, 1, f8, f8, table, *tree, table, f8, table, i8, i8, i8, table, table,
-        table, 1, 1, 1.0, 1.0, np.zeros((1, 1, 1, 9, 8)), np.zeros((1, 2), dtype=np.int64),
+        f8, table, 1, 1, 1.0, 1.0, np.zeros((1, 1, 1, 9, 8)), np.zeros((1, 2), dtype=np.int64),
     )  # fmt: skip
     f4 = np.zeros(1, dtype=np.float32)
     flat, hits = np.zeros((1, 3), dtype=np.float32), np.zeros(1, dtype=np.uint32)

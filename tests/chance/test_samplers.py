@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from reference.chi2 import chance_of, least_chance
 
+from raysim.core import wall
 from raysim.core.emission import set_out
 from raysim.core.rng import draws
-from raysim.core.wall import lambert, lambert_pdf, mirror, sphere
+from raysim.core.wall import lambert, lambert_pdf, mirror, sphere, turned
 
 N = 60_000
 AXES = ((0.0, 0.0, 1.0), (0.0, -1.0, 0.0), (0.6, -0.48, 0.64), (-0.36, 0.48, -0.8))
@@ -57,6 +58,25 @@ def even(_):
 def test_densities_integrate_to_one(density):
     """Truth: definition. Tolerance: the midpoint rule's, which is exact for straight lines."""
     assert expected(density).sum() == pytest.approx(1.0, abs=1e-9)
+
+
+#: From one end to the other, quarters and eighths, where the series changes, among them.
+TURNS = np.concatenate([uniforms(2000).ravel(), np.arange(1, 8) / 8.0, [1e-10, 1.0 - 1e-10]])
+
+
+def test_cosine_and_sine_are_the_librarys():
+    """Truth: numpy. Tolerance: the next term, (pi/4)^16/16! = 1e-15, and rounding as large."""
+    own = np.array([turned(u) for u in TURNS])
+    np.testing.assert_allclose(own[:, 0], np.cos(2.0 * np.pi * TURNS), rtol=0.0, atol=2e-15)
+    np.testing.assert_allclose(own[:, 1], np.sin(2.0 * np.pi * TURNS), rtol=0.0, atol=2e-15)
+
+
+def test_cosine_test_notices_a_shorter_series(monkeypatch):
+    """Planted fault: the last term of each is left out."""
+    monkeypatch.setattr(wall, "_C14", 0.0)
+    monkeypatch.setattr(wall, "_S15", 0.0)
+    own = np.array([turned.py_func(u) for u in TURNS])
+    assert np.abs(own[:, 0] - np.cos(2.0 * np.pi * TURNS)).max() > 1e-13
 
 
 @pytest.mark.parametrize("axis", AXES)
