@@ -8,13 +8,29 @@ and a batch can be continued. Theory: DEVELOPERS.md, R2.
 
 from math import acos, floor, pi
 
-from raysim.core.compile import kernel
+from raysim.core.compile import inner_kernel, kernel
 from raysim.core.rng import draws
 from raysim.core.wall import sphere
 
 _STEP_1 = 0.7548776662466927  # 1/g, with g^3 = g + 1
 _STEP_2 = 0.5698402909980532  # 1/g^2
 _SHIFT_RAY = 0x7FFFFFFFFFFF  # the ray number whose draws shift the batch
+
+
+#: So many rays in a row look for receivers at the same bounces: the threads of a card that
+#: go through the same instructions together.
+LOOK_TOGETHER = 32
+#: Steps of the numbers that decide on it, from one such group to the next and from bounce to
+#: bounce: the golden section and the root of 2, whose multiples fill (0, 1) evenly.
+LOOK_GROUP = 0.6180339887498949
+LOOK_BOUNCE = 0.41421356237309515
+
+
+@inner_kernel
+def look_from(seed, i_batch, i_ray):
+    """Give what decides at bounce 0 whether a ray's wall looks for receivers  (R6)."""
+    _, _, shift, _ = draws(seed, i_batch, _SHIFT_RAY, 0)
+    return shift + (i_ray // LOOK_TOGETHER) * LOOK_GROUP
 
 
 @kernel

@@ -20,6 +20,7 @@ from numba import uint32, uint64
 
 from raysim.core.bands import absorb, leave, turn
 from raysim.core.compile import inner_kernel, kernel
+from raysim.core.emission import LOOK_BOUNCE, look_from
 from raysim.core.receiver import chord
 from raysim.core.replay import END, note_deposit, note_step
 from raysim.core.rng import draws
@@ -94,6 +95,7 @@ def live(
     u_1 = 0.5
     weight = 1.0  # notes only: what chance has multiplied the ray's energy by, re the usual
     lifted = False
+    look = look_from(seed, i_batch, i_ray)
     while True:
         hit, side = meet_side(
             box, child, row, normal, front, back, px, py, pz, dx, dy, dz, skip, stack
@@ -166,10 +168,9 @@ def live(
         p = diffuse / total
         here = float(plane[h])
 
-        u_kind, u_1, u_2, u_live = draws(seed, i_batch, i_ray, n_bounce)
-        # Roulette has the same draw: what a wall leaves does not depend on who goes on.
         chance = 1.0 if n_bounce <= image_order else looking[side]
-        if p > 0.0 and u_live < chance:
+        u_look = look + n_bounce * LOOK_BOUNCE
+        if p > 0.0 and u_look - floor(u_look) < chance:
             for r in range(n_receiver):
                 vx, vy, vz = receiver[r, 0] - px, receiver[r, 1] - py, receiver[r, 2] - pz
                 cosine = vx * nx + vy * ny + vz * nz
@@ -190,6 +191,7 @@ def live(
                     n_connected += 1
                     note_deposit(note, r * n_time + i_time, weight * share, -vx, -vy, -vz)
 
+        u_kind, u_1, u_2, u_live = draws(seed, i_batch, i_ray, n_bounce)
         scattered_last = u_kind < p
         if note is not None:
             note_step(note, 2 * side + (1 if scattered_last else 0), n_sphere, n_connected)

@@ -1,8 +1,9 @@
 """Loops around the ray kernels, for a GPU: no physics here.
 
-One thread follows one ray. Threads that run side by side belong to different batches, so
-that they hardly ever add to the same number at once. Sums are formed in no fixed order:
-results agree with those of a processor to rounding, not bit for bit.
+One thread follows one ray. Threads that run side by side follow rays that look for receivers
+at the same bounces (`raysim.core.emission`), or each would wait for the few that do at any.
+Sums are formed in no fixed order: results agree with those of a processor to rounding, not
+bit for bit.
 """
 
 from functools import cache
@@ -13,7 +14,7 @@ from numba import config, cuda, float64, uint32
 from raysim.core import ray_life
 from raysim.core.bands import absorb_each, turn_each
 from raysim.core.compile import rebound
-from raysim.core.emission import set_out
+from raysim.core.emission import LOOK_TOGETHER, set_out
 from raysim.core.pairs import PAIR_DEPTH, blocked_by_pairs, nearest_by_pairs
 
 config.CUDA_LOW_OCCUPANCY_WARNINGS = 0  # small rooms fill no card, and may
@@ -22,7 +23,7 @@ config.CUDA_LOW_OCCUPANCY_WARNINGS = 0  # small rooms fill no card, and may
 BLOCK = 128
 #: Registers to a thread: some of its numbers then lie in memory, but more threads are there
 #: to work while others wait for theirs.
-MOST_REGISTERS = 96
+MOST_REGISTERS = 64
 #: Rays of one launch: enough to fill the machine, few enough that progress can be told.
 PER_LAUNCH = 1 << 22
 
@@ -82,12 +83,14 @@ def follow_of(n_band):
         box, child, row, normal, offset, middle, plane, front, back, reflect, scatter,
         looking, receiver, image_order, pair_order, bins_per_m, floor_share, histogram, tally,
     ):  # fmt: skip
-        """Follow one ray: of batch ``i % n_batch``, number ``first_ray + i // n_batch``."""
+        """Follow one ray; rays of one batch that look together lie side by side."""
         i = cuda.grid(1)
+        group = i // LOOK_TOGETHER
         n_batch = histogram.shape[0]
-        if i >= n_ray * n_batch:
+        i_batch = group % n_batch
+        i_ray = first_ray + group // n_batch * LOOK_TOGETHER + i % LOOK_TOGETHER
+        if i_ray >= first_ray + n_ray:
             return
-        i_batch, i_ray = i % n_batch, first_ray + i // n_batch
         stack = cuda.local.array(PAIR_DEPTH, uint32)
         energy = cuda.local.array(n_band, float64)
         dx, dy, dz = set_out(seed, i_batch, i_ray, axis, gain, energy)
@@ -142,18 +145,18 @@ def trace(
             reflect, scatter, looking, receiver,
         )
     ]  # fmt: skip
-    sums = cuda.to_device(np.zeros(histogram.shape))
-    counted = cuda.to_device(np.zeros(tally.shape, dtype=np.int64))
+    sums, counted = cuda.to_device(histogram), cuda.to_device(tally)
     n_batch = histogram.shape[0]
     per_launch = max(PER_LAUNCH // n_batch, 1)
     for first in range(first_ray, first_ray + n_ray, per_launch):
         n = min(per_launch, first_ray + n_ray - first)
-        follow_kernel(len(gain))[-(-n * n_batch // BLOCK), BLOCK](
+        n_group = -(-n // LOOK_TOGETHER) * n_batch
+        follow_kernel(len(gain))[-(-n_group * LOOK_TOGETHER // BLOCK), BLOCK](
             np.uint64(seed), first, n, *read_only, image_order, pair_order, bins_per_m,
             floor_share, sums, counted,
         )  # fmt: skip
-    histogram += sums.copy_to_host()
-    tally += counted.copy_to_host()
+    sums.copy_to_host(histogram)
+    counted.copy_to_host(tally)
 
 
 def first_hits(box, child, row, start, direction, distance, piece):
