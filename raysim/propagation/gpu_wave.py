@@ -24,7 +24,10 @@ from raysim.propagation.wave_room import WaveRoom
 from raysim.propagation.wave_tasks import Tasks, share_out
 
 #: Threads to a block, in warps that take one row of cells each.
-WARP, BLOCK = 32, 256
+WARP, BLOCK = 32, 1024
+#: The rows of a block lie in a bundle, so many across and so many high: each reads its
+#: neighbours, and most of these are in the bundle too.
+_ACROSS, _HIGH = 8, 4
 _NONE = float32(0.0)
 
 
@@ -228,6 +231,9 @@ class GpuStepper(Stepper):
         super().__init__(*arguments, **options)
         r = self.room
         t = self.tasks
+        y = r.row_start % r.grid.stride[2] // r.grid.stride[1]
+        z = r.row_start // r.grid.stride[2]
+        bundled = np.lexsort((y, z, y // _ACROSS, z // _HIGH))
         group_of = np.zeros(t.order.size, dtype=np.int32)
         for i, row in enumerate(t.group):
             group_of[row[0] :] = i
@@ -235,7 +241,8 @@ class GpuStepper(Stepper):
         up = {
             name: cuda.to_device(np.ascontiguousarray(value))
             for name, value in {
-                "p": self.p, "row_start": r.row_start, "row_length": r.row_length,
+                "p": self.p, "row_start": r.row_start[bundled],
+                "row_length": r.row_length[bundled],
                 "cut_cell": r.cut_cell, "link": r.link, "volume": r.volume[r.cut_cell],
                 "cell": t.cell, "code": t.code, "table": t.table, "group_of": group_of,
                 "group": t.group, "pending": self.pending, "face_start": t.face_start,
