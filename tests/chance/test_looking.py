@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+from reference.chi2 import chance_of
 from rooms import box_scene
 from traced import furnished_attic, mean_and_error, prepared, ray_energy, ray_run
 
+from raysim.core.emission import LOOK_BOUNCE, LOOK_TOGETHER, look_from
 from raysim.propagation import rays
 from raysim.propagation.rays import looking_chance
 
@@ -80,6 +82,34 @@ def test_chance_is_half_of_scattered_over_mirrored():
     """Truth: its definition (R6), of the band that scatters most; certain from 2/3 on."""
     s = np.array([[0.0, 0.0], [0.1, 0.2], [0.5, 0.1], [0.7, 0.1], [1.0, 1.0]])
     assert looking_chance(s) == pytest.approx([0.0, 0.125, 0.5, 1.0, 1.0])
+
+
+def numbers(i_batch, bounce, n_group=1000):
+    """Give what decides whether groups of rays look, (n_group,)."""
+    first = [look_from(np.uint64(1), i_batch, LOOK_TOGETHER * g) for g in range(n_group)]
+    return (np.array(first) + bounce * LOOK_BOUNCE) % 1.0
+
+
+@pytest.mark.parametrize("bounce", [0, 4, 150])
+def test_looks_are_spread_evenly(bounce):
+    """Truth: a thousand even numbers; a step of the golden section is off by 3 of them at most.
+
+    So much was seen; the twin, numbers drawn at random, is off by some thirty.
+    """
+
+    def off(u):
+        return np.abs(np.sort(u) - (np.arange(1000) + 0.5) / 1000).max() * 1000
+
+    assert off(numbers(0, bounce)) < 3.0
+    assert off(np.random.default_rng(bounce).random(1000)) > 3.0
+
+
+def test_batches_look_apart():
+    """Truth: shifts are drawn (R1): 64 of them fill the line; tolerance: chi-square, 1 %."""
+    first = np.array([numbers(i, 0, 1)[0] for i in range(64)])
+    assert chance_of(np.histogram(first, 8, (0.0, 1.0))[0], np.ones(8)) > 0.01
+    alike = np.full(64, first[0])
+    assert chance_of(np.histogram(alike, 8, (0.0, 1.0))[0], np.ones(8)) < 0.01
 
 
 def certainty(monkeypatch, chance):
