@@ -110,7 +110,7 @@ class ArrayLoop:
             thrown = energy * scatter
             p = (thrown @ ones) / (energy @ ones)
             draw = rng.random((4, len(row)))
-            chance = self._looking[face] if n_bounce > self._image_order else np.ones(len(row))
+            chance = self._chance(face, n_bounce)
             looks = np.flatnonzero(draw[3] < chance)
             thrown = thrown[looks] / chance[looks, None]
             self._connect(sums, row[looks], at[looks], normal[looks], travelled[looks], thrown)
@@ -132,6 +132,10 @@ class ArrayLoop:
                 travelled, mirrored_only = travelled[alive], mirrored_only[alive]
                 scattered_last = scattered_last[alive]
         return sums.reshape(n_batch, self._n_time, 9, n_band) / n_ray
+
+    def _chance(self, face: Int, n_bounce: int) -> Float:
+        """Give the chance that walls look for the receiver, as the engine has it."""
+        return self._looking[face] if n_bounce > self._image_order else np.ones(len(face))
 
     def _catch(self, sums, row, at, way, length, travelled, energy, which) -> None:
         """Add what mirrored rays leave in the counting sphere."""

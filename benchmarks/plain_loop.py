@@ -1,9 +1,10 @@
 """The bounce loop as one would write it with trimesh, embreex and numpy, untuned.
 
-The plain contender of `bench_bounce_loop.py`: the estimator and the steps of `array_loop.py`,
+The plain contenders of `bench_bounce_loop.py`: the estimator and the steps of `array_loop.py`,
 but rays go through `trimesh.Trimesh.ray`, which asks embreex, and deposits are added by
 `numpy.add.at`. A shadow ray is a nearest hit and a comparison, for trimesh has no farthest
-distance.
+distance. One looks for the receiver by chance, as the engine does; one at every wall, as
+one would.
 """
 
 import numpy as np
@@ -35,3 +36,10 @@ class PlainLoop(ArrayLoop):
 
     def _add_rows(self, sums: Float, cell: Int, values: Float) -> None:
         np.add.at(sums, cell, values)
+
+
+class LookingLoop(PlainLoop):
+    """The same, but every wall looks for the receiver."""
+
+    def _chance(self, face: Int, n_bounce: int) -> Float:
+        return np.ones(len(face))
