@@ -56,11 +56,14 @@ def band_filter(freq_hz: Float, low_hz: float, high_hz: float) -> Complex:
 def spectrum_at(signal: Float, omega: Float, step_s: float, delay_s: float) -> Complex:
     """Give the sum of signal times e^(-j omega t), (..., n_freq), time from a delay on."""
     t = delay_s + step_s * np.arange(signal.shape[-1])
-    parts = [
-        signal @ np.exp(-1j * t[:, None] * omega[i : i + _AT_ONCE])
-        for i in range(0, len(omega), _AT_ONCE)
-    ]
-    return np.concatenate(parts, axis=-1)
+    sums = np.empty((*signal.shape[:-1], len(omega)), dtype=np.complex128)
+    for i in range(0, len(omega), _AT_ONCE):
+        some = slice(i, i + _AT_ONCE)
+        phase = t[:, None] * omega[some]
+        # Apart: a product with complex numbers would make the signal complex first.
+        sums[..., some].real = signal @ np.cos(phase)
+        sums[..., some].imag = -(signal @ np.sin(phase))
+    return sums
 
 
 def to_response(
