@@ -19,7 +19,7 @@ from raysim.core.stencil import (
     yielding,
 )
 from raysim.propagation.wave import Stepper
-from raysim.propagation.wave_cpu import EASE, STEADY, VOLUME, WANE, WEIGHT, WIDE
+from raysim.propagation.wave_cells import EASE, STEADY, VOLUME, WANE, WEIGHT, WIDE
 from raysim.propagation.wave_room import WaveRoom
 from raysim.propagation.wave_tasks import Tasks, share_out
 
@@ -243,9 +243,7 @@ class GpuStepper(Stepper):
                 "branch_start": r.branch_start, "branch": r.branch, "state": self.state,
                 "face_cells": r.face_cells, "face_open": r.face_open,
                 "face_pull": r.face_pull, "face_kind": r.face_kind,
-                "face_kind_of": np.repeat(
-                    np.arange(len(r.face_kind), dtype=np.int32), np.diff(r.face_first)
-                ),
+                "face_kind_of": r.face_kind_of,
                 "face_near": r.face_near, "face_near_weight": r.face_near_weight,
                 "face_flow": self.face_flow, "face_state": self.face_state,
                 "source_cell": self.source_cell, "source_weight": self.source_weight,

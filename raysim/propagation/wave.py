@@ -90,7 +90,8 @@ class Stepper:
         n_face = len(room.face_cells)
         self.pending = np.zeros(self.tasks.order.size, dtype=np.float32)
         self.state = np.zeros((2, self.tasks.n_state), dtype=np.float32)
-        self.face_flow = np.zeros((2, 2, n_face + 1), dtype=np.float32)
+        # After the last face nothing flows: what stands for faces that are not there.
+        self.face_flow = np.zeros((2, 2, n_face + MOST), dtype=np.float32)
         self.face_state = np.zeros((4, n_face), dtype=np.float32)
         self._put = np.zeros(1)
         self._prepare()
@@ -103,9 +104,9 @@ class Stepper:
         t = self.tasks
         n_thread = numba.config.NUMBA_NUM_THREADS  # type: ignore[attr-defined]
         self._kept = np.zeros_like(self.pending)
-        self._walls, self._faces = np.zeros(t.n_task), np.zeros(t.face_task.size - 1)
+        self._walls, self._faces = np.zeros(t.n_task), np.zeros(t.faces.task.size - 1)
         # Rows that are 4096 bytes apart would get into each other's way in the cache.
-        self._work = np.zeros((n_thread, 6, MOST + 48), dtype=np.float32)
+        self._work = np.zeros((n_thread, 4, MOST + 48), dtype=np.float32)
 
     def advance(self, n_step: int) -> None:
         """Take so many steps."""
@@ -115,11 +116,12 @@ class Stepper:
         advance(
             self.p, self.n, n_step, r.grid.stride[1], r.grid.stride[2], middle, x, y, z,
             t.run, t.task_run, t.clear, t.task_clear,
-            t.cell, t.code, t.table, self._kept, self.pending, t.stretch,
+            t.cell, t.code, t.table, self._kept, self.pending, t.stretch, t.inflow,
             t.face_start, t.face, t.face_weight,
             t.group, t.task_group, t.kind, r.branch_start, r.branch, self.state,
-            t.face_group, t.face_task, r.face_cells, r.face_open, r.face_pull, r.face_kind,
-            r.face_near, r.face_near_weight, self.face_flow, self.face_state,
+            t.faces.group, t.faces.task, t.faces.line, t.faces.part, t.faces.each,
+            r.face_cells, r.face_open, r.face_pull, r.face_kind, r.face_near,
+            r.face_near_weight, self.face_flow, self.face_state,
             self.source_cell, self.source_weight, r.volume[self.source_cell], self.source_cut,
             self.drive, self.hear_cell, self.hear_weight, self.heard, self._put,
             self._walls, self._faces, self._work, numba.get_num_threads(),
@@ -160,7 +162,7 @@ class Stepper:
         rise = self.p[self.n % 2].astype(np.float64) - self.p[1 - self.n % 2]
         low, high = r.face_cells.T
         inertia, held, late = r.face_store.T
-        gain = self.face_flow[1 - self.n % 2, 0, :-1].astype(np.float64)
+        gain = self.face_flow[1 - self.n % 2, 0, : len(low)].astype(np.float64)
         each = inertia * gain**2 + held * s[1] ** 2 + late * s[3] ** 2
         each += r.face_pull * gain * (rise[low] - rise[high])
         return float(0.5 * (r.face_open * each).sum())

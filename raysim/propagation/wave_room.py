@@ -22,6 +22,8 @@ from raysim.units import Float, Int
 COURANT2 = 0.85
 #: Cells per wavelength at the highest frequency: 0.2 per cent of pitch  (W12).
 PER_WAVELENGTH = 17.0
+#: Rows of so many cells in a body of wool are too short to be stepped several at once.
+_SHORT_CELLS = 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,7 +57,8 @@ class WaveRoom:
     face_open: Single
     face_pull: Single
     face_kind: Single  # (n_kind, 8)
-    face_first: Int  # (n_kind + 1,) faces of one kind follow each other
+    face_kind_of: Short  # (n_face,) row of face_kind; those of one kind follow each other,
+    # then those of rare kinds
     face_near: Short  # (n_face, 2) next faces with pores along the axis, n_face where none
     face_near_weight: Single  # (n_face, 2)
     face_store: Float  # (n_face, 3) inertia, held and slow storage: for the energy
@@ -113,9 +116,7 @@ def wave_room(
     -------
     WaveRoom
     """
-    # Rows lie along the longest side: fewer ends, and walls along it in few long stretches.
-    extent_m = np.ptp(mesh.vertices_m, axis=0)
-    turn = -int(np.argmax(extent_m > extent_m.max() * (1.0 - 1e-9)))
+    turn = -_rows_along(mesh, fills, spacing_m)
     mesh = replace(mesh, vertices_m=_turned(mesh.vertices_m, turn))
     fills = [replace(f, triangles_m=_turned(f.triangles_m, turn)) for f in fills]
     veils = [replace(v, triangles_m=_turned(v.triangles_m, turn)) for v in veils]
@@ -153,6 +154,25 @@ def wave_room(
         **walls,
         **faces,
     )
+
+
+def _rows_along(mesh: RoomMesh, fills: Sequence[Fill], spacing_m: float) -> int:
+    """Give the axis along which rows of cells leave the fewest cut cells on their own.
+
+    Those at a wall lie along it, so walls across the axis count, and bodies that are short
+    along it with all their cells. In an empty box it is the longest side.
+    """
+    short = np.zeros(3)
+    for triangles_m in (mesh.vertices_m[mesh.faces], *(f.triangles_m for f in fills)):
+        edge_m = triangles_m[:, 1:] - triangles_m[:, :1]
+        vector_m2 = 0.5 * np.cross(edge_m[:, 0], edge_m[:, 1])
+        short += np.abs(vector_m2).sum(axis=0) / spacing_m**2
+    for fill in fills:
+        corner_m = fill.triangles_m.reshape(-1, 3)
+        volume_m3 = float(np.linalg.det(fill.triangles_m - corner_m[0]).sum()) / 6.0
+        thin = np.ptp(corner_m, axis=0) < _SHORT_CELLS * spacing_m
+        short += np.where(thin, abs(volume_m3) / spacing_m**3, 0.0)
+    return int(np.argmax(short < short.min() * (1.0 + 1e-9)))
 
 
 def _turned(points_m: Float, turn: int) -> Float:
