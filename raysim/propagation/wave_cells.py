@@ -312,40 +312,42 @@ def _group(
                 wane, ease,
             )  # fmt: skip
     _bent(now, new, stride_y, stride_z, cell, code, table, kept, pending, rise, d, end, a)
-    if group[g, 10] == group[g, 8]:
+    if group[g, 11] == 0:
         _clear(uint64(a), n, pending)
-        if group[g, 11] == 0:
-            return _NONE
-        _weigh(g, -1, group, stretch, code, table, rise, drawn, lost, pending, taken)
-        return _sum(taken, n)
+        return _NONE
     _clear(n, wide - n, rise)
-    at = uint64(group[g, 9])
-    for w in range(group[g, 8], group[g, 10]):
-        _clear_both(wide, drawn, lost)
-        m, last = branch_start[kind[w]], branch_start[kind[w] + 1]
-        while m < last:
-            if branch[m, 0] == 0.0:
-                _spring(
-                    rise, place, at, wide, drawn, lost, branch[m, 1], branch[m, 2],
-                    branch[m, 3],
-                )  # fmt: skip
-                at, m = at + wide, m + 1
-            elif m + 1 < last and branch[m + 1, 0] != 0.0:
-                _two_branches(
-                    rise, speed, place, at, wide, drawn, lost,
-                    branch[m, 0], branch[m, 1], branch[m, 2], branch[m, 3],
-                    branch[m + 1, 0], branch[m + 1, 1], branch[m + 1, 2], branch[m + 1, 3],
-                )  # fmt: skip
-                at, m = at + uint64(2) * wide, m + 2
-            else:
-                _branch(
-                    rise, speed, place, at, wide, drawn, lost,
-                    branch[m, 0], branch[m, 1], branch[m, 2], branch[m, 3],
-                )  # fmt: skip
-                at, m = at + wide, m + 1
+    at, w, last_kind = uint64(group[g, 9]), group[g, 8], group[g, 10]
+    if w == last_kind:  # a constant part alone
+        _clear(uint64(a), n, pending)
+        w -= 1
+    while w < last_kind:
+        if w >= group[g, 8]:
+            _clear_both(wide, drawn, lost)
+            m, last = branch_start[kind[w]], branch_start[kind[w] + 1]
+            while m < last:
+                if branch[m, 0] == 0.0:
+                    _spring(
+                        rise, place, at, wide, drawn, lost, branch[m, 1], branch[m, 2],
+                        branch[m, 3],
+                    )  # fmt: skip
+                    at, m = at + wide, m + 1
+                elif m + 1 < last and branch[m + 1, 0] != 0.0:
+                    _two_branches(
+                        rise, speed, place, at, wide, drawn, lost,
+                        branch[m, 0], branch[m, 1], branch[m, 2], branch[m, 3],
+                        branch[m + 1, 0], branch[m + 1, 1], branch[m + 1, 2], branch[m + 1, 3],
+                    )  # fmt: skip
+                    at, m = at + uint64(2) * wide, m + 2
+                else:
+                    _branch(
+                        rise, speed, place, at, wide, drawn, lost,
+                        branch[m, 0], branch[m, 1], branch[m, 2], branch[m, 3],
+                    )  # fmt: skip
+                    at, m = at + wide, m + 1
         _weigh(
             g, w - group[g, 8], group, stretch, code, table, rise, drawn, lost, pending, taken
         )
+        w += 1
     return _sum(taken, n)
 
 

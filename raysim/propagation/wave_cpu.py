@@ -57,36 +57,33 @@ def advance(
                 before[i] = new[source_cell[i]]
                 if source_cut[i] >= 0:
                     pending[source_cut[i]] -= source_weight[i] * drive[n]
-        # Faces and cells without pores only read what is there before the step.
-        for i_thread in prange(n_thread):
-            t = int64(i_thread)
-            if n > first:
-                _hear(
-                    n_ear * t // n_thread, n_ear * (t + 1) // n_thread, hear_cell, hear_weight,
-                    now, heard, n - 1,
-                )  # fmt: skip
-            face_tasks(
-                n_face_task * t // n_thread, n_face_task * (t + 1) // n_thread, face_task,
-                face_group, face_line, face_part, face_each, now, face_cells, face_open,
-                face_pull, face_kind, face_near, face_near_weight, flow[1 - n % 2], flow[n % 2],
-                face_state, work[t], face_taken,
-            )  # fmt: skip
-            cell_tasks(
-                n_main * t // n_thread, n_main * (t + 1) // n_thread, n % 2 == 0, now, new,
-                stride_y, stride_z, middle, x, y, z, run, task_run, clear, task_clear, cell,
-                code, table, kept, pending, stretch, inflow, face_start, face, face_weight,
-                group, task_group, flow[n % 2, 0], kind, branch_start, branch, state, work[t],
-                taken,
-            )  # fmt: skip
-        if n_task > n_main:
+        # First faces, and cells without pores, which only read what is there before the step;
+        # then cells with pores. One loop for both: each is compiled by itself.
+        for phase in range(2 if n_task > n_main else 1):
             for i_thread in prange(n_thread):
-                t, more = int64(i_thread), n_task - n_main
+                t = int64(i_thread)
+                begin, end = n_main * t // n_thread, n_main * (t + 1) // n_thread
+                if phase == 1:
+                    begin = n_main + (n_task - n_main) * t // n_thread
+                    end = n_main + (n_task - n_main) * (t + 1) // n_thread
+                else:
+                    if n > first:
+                        _hear(
+                            n_ear * t // n_thread, n_ear * (t + 1) // n_thread, hear_cell,
+                            hear_weight, now, heard, n - 1,
+                        )  # fmt: skip
+                    face_tasks(
+                        n_face_task * t // n_thread, n_face_task * (t + 1) // n_thread,
+                        face_task, face_group, face_line, face_part, face_each, now,
+                        face_cells, face_open, face_pull, face_kind, face_near,
+                        face_near_weight, flow[1 - n % 2], flow[n % 2], face_state, work[t],
+                        face_taken,
+                    )  # fmt: skip
                 cell_tasks(
-                    n_main + more * t // n_thread, n_main + more * (t + 1) // n_thread,
-                    n % 2 == 0, now, new, stride_y, stride_z, middle, x, y, z, run, task_run,
-                    clear, task_clear, cell, code, table, kept, pending, stretch, inflow,
-                    face_start, face, face_weight, group, task_group, flow[n % 2, 0], kind,
-                    branch_start, branch, state, work[t], taken,
+                    begin, end, n % 2 == 0, now, new, stride_y, stride_z, middle, x, y, z, run,
+                    task_run, clear, task_clear, cell, code, table, kept, pending, stretch,
+                    inflow, face_start, face, face_weight, group, task_group, flow[n % 2, 0],
+                    kind, branch_start, branch, state, work[t], taken,
                 )  # fmt: skip
         if sounding:
             for i in range(source_cell.size):
@@ -96,7 +93,7 @@ def advance(
                 put[0] += source_volume[i] * source_weight[i] * drive[n] * rise
     if n_step > 0:
         now = p[(first + n_step) % 2]
-        _hear(0, n_ear, hear_cell, hear_weight, now, heard, first + n_step - 1)
+        _hear(int64(0), int64(n_ear), hear_cell, hear_weight, now, heard, first + n_step - 1)
 
 
 @loop
