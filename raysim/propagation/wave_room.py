@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from raysim.absorbers.admittance import Admittance
+from raysim.core.cut import ON_FACE_CELL
 from raysim.geometry.grid import CutGrid, cut_grid, lend_volume
 from raysim.geometry.mesh import RoomMesh
 from raysim.propagation.wave_pores import Fill, Pores, Short, Single, Veil, porous_faces, spread
@@ -172,6 +173,9 @@ def _rows_along(mesh: RoomMesh, fills: Sequence[Fill], spacing_m: float) -> int:
         volume_m3 = float(np.linalg.det(fill.triangles_m - corner_m[0]).sum()) / 6.0
         thin = np.ptp(corner_m, axis=0) < _SHORT_CELLS * spacing_m
         short += np.where(thin, abs(volume_m3) / spacing_m**3, 0.0)
+        # Air in a body is counted from where rows begin  (W3), so none may begin before.
+        before = corner_m.min(axis=0) < mesh.vertices_m.min(axis=0) - spacing_m * ON_FACE_CELL
+        short += np.where(before, 1e9, 0.0)
     return int(np.argmax(short < short.min() * (1.0 + 1e-9)))
 
 
