@@ -17,7 +17,7 @@ from raysim.propagation.wave_points import point_weights
 from raysim.propagation.wave_pores import Fill, Veil
 from raysim.propagation.wave_pulse import pulse, to_response
 from raysim.propagation.wave_room import COURANT2, WaveRoom, default_spacing_m, wave_room
-from raysim.propagation.wave_tasks import MOST, Tasks, share_out, state_weights
+from raysim.propagation.wave_tasks import MOST, Tasks, share_out, state_stores
 from raysim.units import Float
 
 __all__ = [
@@ -89,7 +89,7 @@ class Stepper:
         self.p = np.zeros((2, volume.size), dtype=np.float32)
         n_face = len(room.face_cells)
         self.pending = np.zeros(self.tasks.order.size, dtype=np.float32)
-        self.state = np.zeros((2, self.tasks.n_state), dtype=np.float32)
+        self.state = np.zeros(self.tasks.n_state, dtype=np.float32)
         # After the last face nothing flows: what stands for faces that are not there.
         self.face_flow = np.zeros((2, 2, n_face + MOST), dtype=np.float32)
         self.face_state = np.zeros((4, n_face), dtype=np.float32)
@@ -151,10 +151,8 @@ class Stepper:
         return float(sums.sum()) + self._in_walls() + self._in_faces()
 
     def _in_walls(self) -> float:
-        row, weight = state_weights(self.room, self.tasks)
-        speed, place = self.state.astype(np.float64)
-        mass, spring = 0.5 * self.room.branch[row, 0], self.room.branch[row, 1]
-        return float(0.5 * (weight * (mass * speed**2 + spring * place**2)).sum())
+        store = state_stores(self.room, self.tasks)
+        return float(0.5 * (store * self.state.astype(np.float64) ** 2).sum())
 
     def _in_faces(self) -> float:
         r = self.room

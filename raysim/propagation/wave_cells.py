@@ -160,39 +160,81 @@ def _inflows(inflow, first, last, start, face, weight, flow, pending):
                 _inflow_one(i, m, pending, flow, uint64(face[k]), weight[k])
 
 
+@stencil_kernel
+def together(branch, m, last):
+    """Give how many branches from one on, of those of a kind of wall, are stepped at once.
+
+    Their speeds and places lie by turns, for `WIDE` cells each, so that what a step reads
+    lies in one row. A branch without mass is by itself: it has no use for its speed.
+    """
+    n = 0
+    while n < 4 and m + n < last and branch[m + n, 0] != 0.0:
+        n += 1
+    return 1 if n < 2 else (2 if n < 4 else 4)
+
+
 @inner_stencil_kernel
-def _spring(rise, place, at, m, drawn, lost, e, ease, r):
-    """Step one branch without mass: its speed is not asked for."""
+def _spring(rise, state, at, m, drawn, lost, e, ease, r):
+    """Step a branch without mass of the walls of many cells."""
     for i in range(m):
-        gain, _, far = yielding(rise[i], _NONE, place[at + i], _NONE, e, ease)
-        place[at + i] = far
+        gain, _, far = yielding(rise[i], _NONE, state[at + i], _NONE, e, ease)
+        state[at + i] = far
         drawn[i] += drawing(_NONE, far, _NONE, e, ease)
         lost[i] += r * gain * gain
 
 
 @inner_stencil_kernel
-def _branch(rise, speed, place, at, m, drawn, lost, l2, e, ease, r):
-    """Step one branch of the walls of many cells."""
-    for i in range(m):
-        gain, fast, far = yielding(rise[i], speed[at + i], place[at + i], l2, e, ease)
-        speed[at + i], place[at + i] = fast, far
-        drawn[i] += drawing(fast, far, l2, e, ease)
-        lost[i] += r * gain * gain
+def _yield(rise, state, at, l2, e, ease):
+    """Step a branch of one cell; give its gain, and what it draws in the next step."""
+    there = at + uint64(WIDE)
+    gain, speed, place = yielding(rise, state[at], state[there], l2, e, ease)
+    state[at], state[there] = speed, place
+    return gain, drawing(speed, place, l2, e, ease)
 
 
 @inner_stencil_kernel
-def _two_branches(
-    rise, speed, place, at, m, drawn, lost, l2, e, ease, r, l2_b, e_b, ease_b, r_b
-):  # fmt: skip
+def _branch(rise, state, at, m, drawn, lost, l2, e, ease, r):
+    """Step one branch of the walls of many cells."""
+    for block in range(m // uint64(WIDE)):
+        a = block * uint64(WIDE)
+        for i in range(uint64(WIDE)):
+            gain, draws = _yield(rise[a + i], state, at + i, l2, e, ease)
+            drawn[a + i] += draws
+            lost[a + i] += r * gain * gain
+        at += uint64(2 * WIDE)
+
+
+@inner_stencil_kernel
+def _two(rise, state, at, m, drawn, lost, l2, e, ease, r, l2_b, e_b, ease_b, r_b):
     """Step two branches of the walls of many cells."""
-    b = at + m
-    for i in range(m):
-        gain, fast, far = yielding(rise[i], speed[at + i], place[at + i], l2, e, ease)
-        speed[at + i], place[at + i] = fast, far
-        more, fast_b, far_b = yielding(rise[i], speed[b + i], place[b + i], l2_b, e_b, ease_b)
-        speed[b + i], place[b + i] = fast_b, far_b
-        drawn[i] += drawing(fast, far, l2, e, ease) + drawing(fast_b, far_b, l2_b, e_b, ease_b)
-        lost[i] += r * gain * gain + r_b * more * more
+    b = uint64(2 * WIDE)
+    for block in range(m // uint64(WIDE)):
+        a = block * uint64(WIDE)
+        for i in range(uint64(WIDE)):
+            q, draws = _yield(rise[a + i], state, at + i, l2, e, ease)
+            q_b, draws_b = _yield(rise[a + i], state, at + b + i, l2_b, e_b, ease_b)
+            drawn[a + i] += draws + draws_b
+            lost[a + i] += r * q * q + r_b * q_b * q_b
+        at += uint64(4 * WIDE)
+
+
+@inner_stencil_kernel
+def _four(
+    rise, state, at, m, drawn, lost, l2, e, ease, r, l2_b, e_b, ease_b, r_b,
+    l2_c, e_c, ease_c, r_c, l2_d, e_d, ease_d, r_d,
+):  # fmt: skip
+    """Step four branches of the walls of many cells."""
+    b, c, d = uint64(2 * WIDE), uint64(4 * WIDE), uint64(6 * WIDE)
+    for block in range(m // uint64(WIDE)):
+        a = block * uint64(WIDE)
+        for i in range(uint64(WIDE)):
+            q, draws = _yield(rise[a + i], state, at + i, l2, e, ease)
+            q_b, draws_b = _yield(rise[a + i], state, at + b + i, l2_b, e_b, ease_b)
+            q_c, draws_c = _yield(rise[a + i], state, at + c + i, l2_c, e_c, ease_c)
+            q_d, draws_d = _yield(rise[a + i], state, at + d + i, l2_d, e_d, ease_d)
+            drawn[a + i] += (draws + draws_b) + (draws_c + draws_d)
+            lost[a + i] += (r * q * q + r_b * q_b * q_b) + (r_c * q_c * q_c + r_d * q_d * q_d)
+        at += uint64(8 * WIDE)
 
 
 @inner_stencil_kernel
@@ -267,7 +309,7 @@ def _weigh(
 @inner_stencil_kernel
 def _group(
     g, group, now, new, stride_y, stride_z, cell, code, table, kept, pending, stretch, inflow,
-    face_start, face, face_weight, gain, kind, branch_start, branch, speed, place,
+    face_start, face, face_weight, gain, kind, branch_start, branch, state,
     rise, taken, drawn, lost,
 ):  # fmt: skip
     """Step cut cells whose walls are of the same kinds; give the energy these took."""
@@ -325,25 +367,36 @@ def _group(
             _clear_both(wide, drawn, lost)
             m, last = branch_start[kind[w]], branch_start[kind[w] + 1]
             while m < last:
+                count = together(branch, m, last)
                 if branch[m, 0] == 0.0:
                     _spring(
-                        rise, place, at, wide, drawn, lost, branch[m, 1], branch[m, 2],
+                        rise, state, at, wide, drawn, lost, branch[m, 1], branch[m, 2],
                         branch[m, 3],
                     )  # fmt: skip
-                    at, m = at + wide, m + 1
-                elif m + 1 < last and branch[m + 1, 0] != 0.0:
-                    _two_branches(
-                        rise, speed, place, at, wide, drawn, lost,
+                    at += wide
+                elif count == 4:
+                    _four(
+                        rise, state, at, wide, drawn, lost,
+                        branch[m, 0], branch[m, 1], branch[m, 2], branch[m, 3],
+                        branch[m + 1, 0], branch[m + 1, 1], branch[m + 1, 2], branch[m + 1, 3],
+                        branch[m + 2, 0], branch[m + 2, 1], branch[m + 2, 2], branch[m + 2, 3],
+                        branch[m + 3, 0], branch[m + 3, 1], branch[m + 3, 2], branch[m + 3, 3],
+                    )  # fmt: skip
+                    at += uint64(8) * wide
+                elif count == 2:
+                    _two(
+                        rise, state, at, wide, drawn, lost,
                         branch[m, 0], branch[m, 1], branch[m, 2], branch[m, 3],
                         branch[m + 1, 0], branch[m + 1, 1], branch[m + 1, 2], branch[m + 1, 3],
                     )  # fmt: skip
-                    at, m = at + uint64(2) * wide, m + 2
+                    at += uint64(4) * wide
                 else:
                     _branch(
-                        rise, speed, place, at, wide, drawn, lost,
+                        rise, state, at, wide, drawn, lost,
                         branch[m, 0], branch[m, 1], branch[m, 2], branch[m, 3],
                     )  # fmt: skip
-                    at, m = at + wide, m + 1
+                    at += uint64(2) * wide
+                m += count
         _weigh(
             g, w - group[g, 8], group, stretch, code, table, rise, drawn, lost, pending, taken
         )
@@ -358,7 +411,6 @@ def cell_tasks(
     face_weight, group, task_group, gain, kind, branch_start, branch, state, work, taken,
 ):  # fmt: skip
     """Do some tasks of cells: whole ones, if they have any, then cut ones."""
-    speed, place = state[0], state[1]
     rise, takes, drawn, lost = work[0], work[1], work[2], work[3]
     for i_task in range(begin, end):
         # There and back: what was stepped last is still in the cache.
@@ -373,6 +425,6 @@ def cell_tasks(
             total += _group(
                 g, group, now, new, stride_y, stride_z, cell, code, table, kept, pending,
                 stretch, inflow, face_start, face, face_weight, gain, kind, branch_start,
-                branch, speed, place, rise, takes, drawn, lost,
+                branch, state, rise, takes, drawn, lost,
             )  # fmt: skip
         taken[k] += total

@@ -15,7 +15,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.propagation.wave_cells import EASE, SHUT, STEADY, VOLUME, WANE, WEIGHT, WIDE
+from raysim.propagation.wave_cells import (
+    EASE,
+    SHUT,
+    STEADY,
+    VOLUME,
+    WANE,
+    WEIGHT,
+    WIDE,
+    together,
+)
 from raysim.propagation.wave_face_tasks import FaceTasks, share_faces
 from raysim.propagation.wave_lines import Mask, in_lines, pieces, task_count
 from raysim.propagation.wave_pores import Short, Single
@@ -54,7 +63,7 @@ class Tasks:
     stretch: Int  # (n_stretch, 4) first place, last + 1, step between cells, 1 if none is open
     inflow: Int  # (n_inflow, 3) first place with pores, last + 1, 1 if faces go side by side
     kind: Int  # (n_group_kind,) of walls
-    n_state: int
+    n_state: int  # speeds and places of walls
     faces: FaceTasks
 
     @property
@@ -112,6 +121,9 @@ def share_out(room: WaveRoom, n_task: int | None = None, most: int = MOST) -> Ta
     kinds: list[int] = []
     n_state = 0
     loses = room.damping[:, 2] > 0.0
+    # A branch has a speed and a place, without mass a place alone.
+    each = np.concatenate([[0], np.cumsum(1 + (room.branch[:, 0] != 0.0))])
+    n_each = np.diff(each[room.branch_start])
     for row, new_first in zip(group, place[group[:, 0]] if order.size else [], strict=True):
         mine = order[row[0] : row[4]]
         at, by_gates = int(new_first), gates[mine] > 0
@@ -128,10 +140,9 @@ def share_out(room: WaveRoom, n_task: int | None = None, most: int = MOST) -> Ta
         walls = room.wall_branch[room.wall_start[mine[0]] : room.wall_start[mine[0] + 1]]
         row[8], row[9] = len(kinds), n_state
         kinds += walls.tolist()
-        n_branch = int(np.diff(room.branch_start)[walls].sum())
-        n_state += n_branch * -(-mine.size // WIDE) * WIDE
+        n_state += int(n_each[walls].sum()) * -(-mine.size // WIDE) * WIDE
         row[10] = len(kinds)
-        row[11] = n_branch > 0 or loses[mine].any()
+        row[11] = walls.size > 0 or loses[mine].any()
         row[:5] += new_first - row[0]
     real = everywhere >= 0
     count = np.zeros(n_place, dtype=np.int64)
@@ -338,16 +349,24 @@ def _placed(group: Int) -> tuple[Int, int]:
     return np.arange(int(n.sum())) + np.repeat(start - group[:, 0], n), int(wide.sum())
 
 
-def state_weights(room: WaveRoom, tasks: Tasks) -> tuple[Int, Float]:
-    """Give the branch of each state, and its wall's weight times its cell's volume."""
-    row, weight = np.zeros(tasks.n_state, dtype=np.int64), np.zeros(tasks.n_state)
+def state_stores(room: WaveRoom, tasks: Tasks) -> Float:
+    """Give what the square of each state stores, twice: of speeds mass, of places stiffness.
+
+    Both times the wall's weight and its cell's volume.
+    """
+    store = np.zeros(tasks.n_state)
     for group in tasks.group:
-        first, last, state = int(group[0]), int(group[4]), int(group[9])
-        n, wide = last - first, -(-(last - first) // WIDE) * WIDE
+        first, last, at = int(group[0]), int(group[4]), int(group[9])
+        wide = -(-(last - first) // WIDE) * WIDE
         own = tasks.table[tasks.code[first:last]].astype(np.float64)
         for j, kind in enumerate(tasks.kind[group[8] : group[10]]):
-            for branch in range(room.branch_start[kind], room.branch_start[kind + 1]):
-                row[state : state + wide] = branch
-                weight[state : state + n] = own[:, WEIGHT + j] * own[:, VOLUME]
-                state += wide
-    return row, weight
+            weight = np.zeros(wide)
+            weight[: last - first] = own[:, WEIGHT + j] * own[:, VOLUME]
+            m, end = int(room.branch_start[kind]), int(room.branch_start[kind + 1])
+            while m < end:
+                every = room.branch[m : m + together(room.branch, m, end)]
+                parts = [x for b in every for x in ((0.5 * b[0], b[1]) if b[0] else (b[1],))]
+                blocks = weight.reshape(-1, 1, WIDE) * np.array(parts)[:, None]
+                store[at : at + blocks.size] = blocks.ravel()
+                at, m = at + blocks.size, m + len(every)
+    return store
