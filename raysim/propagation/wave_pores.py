@@ -48,7 +48,9 @@ class Pores:
     """What pores and veils do, per step: to each cell, and to each face by its upper cell."""
 
     more: Float  # (n_cell,) volume that softness adds
-    late: list[tuple[Float, float, float]]  # share of volume by cell, give, delay in steps
+    late: list[
+        tuple[Float, Float]
+    ]  # share of volume by cell; gives and delays in steps, (n, 2)
     porous: NDArray[np.bool_]  # (3, n_cell)
     mass: Float  # (3, n_cell) and so on: of the terms of W9, mass without the 1 of air
     drag: Float
@@ -72,7 +74,8 @@ def spread(
     n_cell, shape = volume.size, opening.shape
     mass, drag, held, held_loss, slow, slow_share = (np.zeros(shape) for _ in range(6))
     porous = np.zeros(shape, dtype=bool)
-    more, late, spread_drag = np.zeros(n_cell), [], np.zeros(shape)
+    more, spread_drag = np.zeros(n_cell), np.zeros(shape)
+    late: list[tuple[Float, Float]] = []
     for fill in fills:
         m = fill.medium
         share, lean = share_of(grid, fill.triangles_m)
@@ -82,10 +85,9 @@ def spread(
         above = lean / np.maximum(share, 1e-12) * part / whole
         part = part / whole
         more += (m.give - 1.0) * part * volume
-        late += [
-            (part * volume, give, delay_s / step_s)
-            for give, delay_s in zip(m.late_give, m.late_s, strict=True)
-        ]
+        late.append(
+            (part * volume, np.stack([m.late_give, np.array(m.late_s) / step_s], axis=1))
+        )
         # No more than the bound under which flow always loses energy  (W9).
         lasting = min(m.drag_per_s + m.slow_drag_per_s, 1.5 * m.drag_per_s)
         for axis, stride in enumerate(grid.stride):

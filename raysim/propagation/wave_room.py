@@ -218,13 +218,14 @@ def _walls(
     weight = speed_m_s * step_s * grid.wall_area_m2[in_air] / (volume[cell] * grid.cell_m3)
     constant = [s.g for s in sides]
     branches = [np.stack([s.l / step_s, s.e * step_s, s.r], axis=1) for s in sides]
-    for share, give, steps in pores.late:  # a give that comes late is a spring with a drag
+    for share, late in pores.late:  # a give that comes late is a spring with a drag
         some = np.flatnonzero((share > 0.0) & (volume > 0.0))
         cell = np.concatenate([cell, some])
         kind = np.concatenate([kind, np.full(some.size, len(branches))])
         weight = np.concatenate([weight, share[some] / volume[some]])
         constant.append(0.0)
-        branches.append(np.array([[0.0, 1.0 / give, steps / give]]))
+        give, steps = late.T
+        branches.append(np.stack([np.zeros(give.size), 1.0 / give, steps / give], axis=1))
     every = np.concatenate(branches)
     mass, spring, drag = every.T
     ease = 1.0 / (2.0 * mass + drag + 0.5 * spring)
