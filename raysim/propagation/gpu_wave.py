@@ -275,11 +275,11 @@ class GpuStepper(Stepper):
 
     def advance(self, n_step: int) -> None:
         """Take so many steps."""
-        r, f, u = self.room, np.float32, self._up
-        x, y, z = (f(c * c) for c in r.courant)
+        r, u = self.room, self._up
+        middle, x, y, z = r.whole
         arguments = (
             u["p"], self.n, n_step, r.grid.stride[1], r.grid.stride[2],
-            f(2.0) - f(2.0) * (x + y + z), x, y, z, u["row_start"], u["row_length"],
+            middle, x, y, z, u["row_start"], u["row_length"],
             u["cell"], u["code"], u["table"], u["group_of"], u["group"],
             u["pending"], u["face_start"], u["face"], u["face_weight"], u["kind"],
             u["branch_start"], u["branch"], u["state"], u["face_cells"], u["face_open"],

@@ -110,9 +110,8 @@ class Stepper:
 
     def advance(self, n_step: int) -> None:
         """Take so many steps."""
-        r, t, f = self.room, self.tasks, np.float32
-        x, y, z = (f(c * c) for c in r.courant)
-        middle = f(2.0) - f(2.0) * (x + y + z)
+        r, t = self.room, self.tasks
+        middle, x, y, z = r.whole
         advance(
             self.p, self.n, n_step, r.grid.stride[1], r.grid.stride[2], middle, x, y, z,
             t.run, t.task_run, t.clear, t.task_clear,

@@ -69,6 +69,16 @@ class WaveRoom:
         """Courant number along each axis, (3,)."""
         return np.asarray(self.speed_m_s * self.step_s / self.grid.spacing_m)
 
+    @property
+    def whole(self) -> tuple[np.float32, ...]:
+        """Coefficients of a whole cell: of its own pressure, of neighbours along x, y, z.
+
+        They sum to 2 as nearly as can be: what is over holds pressure like a spring.
+        """
+        x, y, z = (np.float32(c * c) for c in self.courant)
+        middle = np.float32(2.0 - 2.0 * (float(x) + float(y) + float(z)))
+        return middle, x, y, z
+
     def turned(self, points_m: Float) -> Float:
         """Give points (..., 3) of the room along the axes of the grid."""
         return _turned(np.asarray(points_m, dtype=np.float64), self.turn)

@@ -21,7 +21,7 @@ from raysim.absorbers.layers import Porous
 from raysim.absorbers.volume import porous_volume
 from raysim.errors import WaveError
 from raysim.geometry.build import build_room
-from raysim.propagation import wave, wave_face_tasks, wave_tasks
+from raysim.propagation import wave, wave_face_tasks, wave_room, wave_tasks
 
 CLICK = np.array([1.0, -1.0])
 ROUNDING = 2.0**-24
@@ -363,6 +363,33 @@ def test_lines_are_heard_as_cells_and_faces_one_by_one(monkeypatch):
 def test_lines_test_can_fail(monkeypatch):
     """Planted fault: flow through the next face but one."""
     assert apart(monkeypatch, next_faces_one_off) > 10.0
+
+
+def turned_apart(monkeypatch, n_step=600):
+    """Give how far what is heard moves with the axis along which rows lie, in roundings."""
+    heard = []
+    for axis in range(3):
+        monkeypatch.setattr(wave_room, "_rows_along", lambda *_, axis=axis: axis)
+        heard.append(stepped(furnished_room(**WOOLS), n_step).heard)
+    most = np.abs(heard[0]).max()
+    off = max(np.abs(one - heard[0]).max() for one in heard[1:])
+    return float(off / (ROUNDING * most * np.sqrt(n_step)))
+
+
+def test_rows_may_lie_along_any_axis(monkeypatch):
+    """Truth: the same cells, so the same pressures. Tolerance: rounding of each step."""
+    assert turned_apart(monkeypatch) < 1.0
+
+
+def test_rows_test_can_fail(monkeypatch):
+    """Planted fault: coefficients of a whole cell summed in single precision."""
+
+    def summed(room):
+        x, y, z = (np.float32(c * c) for c in room.courant)
+        return np.float32(2.0) - np.float32(2.0) * (x + y + z), x, y, z
+
+    monkeypatch.setattr(wave.WaveRoom, "whole", property(summed))
+    assert turned_apart(monkeypatch) > 10.0
 
 
 @pytest.mark.parametrize("more", [{}, WOOLS], ids=["bare", "wool"])
