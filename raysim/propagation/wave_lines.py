@@ -17,6 +17,8 @@ Mask = NDArray[np.bool_]
 #: Lines along x are as good as those so many times as long along others: along them pressure
 #: too lies side by side.
 _FAVOUR = 2
+#: Powers of an odd number, mod 2^64: multipliers that make one number of up to six.
+_ODD = np.cumprod(np.full(6, 0x9E3779B97F4A7C15, dtype=np.uint64)).view(np.int64)
 #: Cost of a task at least, and tasks to a step at most; a multiple of most counts of threads.
 _LEAST, _MOST_TASK = 50_000, 128
 
@@ -42,10 +44,12 @@ def in_lines(grid: CutGrid, cell: Int, kind: Int, beside: Int | None = None) -> 
     long = np.zeros(at.shape, dtype=np.int64)
     for axis in range(3):
         own = kind
-        if beside is not None:
-            rising = np.where(beside < 0, -1, beside - at[axis][:, None])
-            own = like([kind, *rising.T])
-        order = np.lexsort((at[axis], rest[axis], own))
+        if beside is not None and (beside >= 0).any():
+            # A sum that two kinds share by chance misjudges a length, and nothing else.
+            rising = np.where(beside < 0, -1, beside - at[axis][:, None]) + np.int64(1)
+            sums = kind + (rising * _ODD[: rising.shape[1]]).sum(axis=1)
+            own = np.unique(sums, return_inverse=True)[1]
+        order = np.argsort((own * (cell.max() + 1) + rest[axis]) * grid.n[axis] + at[axis])
         long[axis, order] = _lengths(at[axis, order], rest[axis, order], own[order])
     long[0] *= _FAVOUR
     own, every = np.argmax(long, axis=0), np.arange(cell.size)

@@ -147,10 +147,8 @@ def share_out(room: WaveRoom, n_task: int | None = None, most: int = MOST) -> Ta
     real = everywhere >= 0
     count = np.zeros(n_place, dtype=np.int64)
     count[real] = gates[everywhere[real]]
-    gate = [
-        np.arange(room.face_start[b], room.face_start[b + 1]) for b in order[gates[order] > 0]
-    ]
-    gate_of = np.concatenate([np.zeros(0, dtype=np.int64), *gate])
+    begin = np.repeat(room.face_start[everywhere[real]], count[real])
+    gate_of = begin + np.arange(begin.size) - np.repeat(np.cumsum(count) - count, count)
     return Tasks(
         run=run,
         task_run=task_run,
