@@ -23,7 +23,7 @@ from raysim.core.compile import loop
 from raysim.geometry.build import build_room
 from raysim.propagation import bass
 from raysim.propagation.wave import BALANCE, Stepper, WaveRoom, default_spacing_m, wave_room
-from raysim.propagation.wave_cpu import step_run
+from raysim.propagation.wave_cells import step_run
 from raysim.scene.air import gas
 from raysim.study import prepare
 

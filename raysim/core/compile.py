@@ -13,7 +13,8 @@ from types import FunctionType
 import numba
 
 _FOLDER = Path(__file__).resolve().parent
-_LOOPS = [_FOLDER.parent / "propagation" / name for name in ("cpu.py", "wave_cpu.py")]
+_NAMES = ("cpu.py", "wave_cpu.py", "wave_cells.py", "wave_flow.py")
+_LOOPS = [_FOLDER.parent / "propagation" / name for name in _NAMES]
 _SOURCES = [*sorted(_FOLDER.glob("*.py")), *_LOOPS]
 _DIGEST = hashlib.sha256(b"".join(p.read_bytes() for p in _SOURCES)).hexdigest()[:16]
 _HOME = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
@@ -39,7 +40,10 @@ fast_kernel = numba.njit(**_BARE, fastmath=_FAST)
 fast_inner_kernel = numba.njit(**_BARE, fastmath=_FAST, forceinline=True)
 # The wave solver may contract a*b+c: every cell is its own sum, in one order, whatever
 # the number of threads. A test that energy stays says that nothing else is lost.
-stencil_kernel = numba.njit(**_BARE, fastmath={"nsz", "contract"})
+_STENCIL = {"nsz", "contract"}
+stencil_kernel = numba.njit(**_BARE, fastmath=_STENCIL)
+# Loops over a few cells are written into their caller too, for the same reason as above.
+inner_stencil_kernel = numba.njit(**_BARE, fastmath=_STENCIL, forceinline=True)
 # Sums of what walls take may go several abreast: their order depends on the processor alone.
 summing_kernel = numba.njit(**_BARE, fastmath={"nsz", "contract", "reassoc"})
 loop = numba.njit(**_USUAL, parallel=True)

@@ -34,6 +34,12 @@ def bent_cell(own, before, west, east, south, north, below, above, w, e, s, n, b
 
 
 @stencil_kernel
+def closed_cell(own, before):
+    """Give the pressure of a cell without open faces after a step without walls  (W1)."""
+    return own + own - before
+
+
+@stencil_kernel
 def at_wall(plain, before, own, pending, wane, shut, ease):
     """Give the pressure after a step, with walls, from that without  (W7, W8).
 

@@ -19,7 +19,7 @@ from raysim.core.stencil import (
     yielding,
 )
 from raysim.propagation.wave import Stepper
-from raysim.propagation.wave_cpu import EASE, STEADY, VOLUME, WANE, WEIGHT, WIDE
+from raysim.propagation.wave_cells import EASE, STEADY, VOLUME, WANE, WEIGHT, WIDE, together
 from raysim.propagation.wave_room import WaveRoom
 from raysim.propagation.wave_tasks import Tasks, share_out
 
@@ -102,8 +102,8 @@ def _step_cut(
 ):  # fmt: skip
     """Step a cut cell with its walls; give the energy that these took.
 
-    States of one branch of neighbours in the list lie side by side, so that threads beside
-    each other read places beside each other.
+    States of one branch of neighbours in the list lie side by side, for `WIDE` of them, so
+    that threads beside each other read places beside each other.
     """
     one, sy, sz = uint64(1), uint64(stride_y), uint64(stride_z)
     c, k, g = uint64(cell[b]), code[b], group_of[b]
@@ -123,16 +123,28 @@ def _step_cut(
     taken = table[k, STEADY] * rise * rise
     first = group[g, 0]
     wide = (group[g, 4] - first + WIDE - 1) // WIDE * WIDE
-    at = group[g, 9] + b - first
+    at, block, lane = group[g, 9], (b - first) // WIDE, (b - first) % WIDE
     for w in range(group[g, 8], group[g, 10]):
         drawn, lost = _NONE, _NONE
-        for m in range(branch_start[kind[w]], branch_start[kind[w] + 1]):
-            l2, e, ease = branch[m, 0], branch[m, 1], branch[m, 2]
-            q, speed, place = yielding(rise, state[0, at], state[1, at], l2, e, ease)
-            state[0, at], state[1, at] = speed, place
-            drawn += drawing(speed, place, l2, e, ease)
-            lost += branch[m, 3] * q * q
-            at += wide
+        m, last = branch_start[kind[w]], branch_start[kind[w] + 1]
+        while m < last:
+            count, numbers = together(branch, m, last), 1
+            if branch[m, 0] != _NONE:
+                numbers = 2 * count
+            own = at + block * numbers * WIDE + lane
+            for _ in range(count):
+                l2, e, ease = branch[m, 0], branch[m, 1], branch[m, 2]
+                speed, there = _NONE, own
+                if l2 != _NONE:
+                    speed, there = state[own], own + WIDE
+                q, speed, place = yielding(rise, speed, state[there], l2, e, ease)
+                if l2 != _NONE:
+                    state[own] = speed
+                state[there] = place
+                drawn += drawing(speed, place, l2, e, ease)
+                lost += branch[m, 3] * q * q
+                own, m = own + 2 * WIDE, m + 1
+            at += numbers * wide
         weight = table[k, WEIGHT + w - group[g, 8]]
         draws += weight * drawn
         taken += weight * table[k, VOLUME] * lost
@@ -250,9 +262,7 @@ class GpuStepper(Stepper):
                 "branch_start": r.branch_start, "branch": r.branch, "state": self.state,
                 "face_cells": r.face_cells, "face_open": r.face_open,
                 "face_pull": r.face_pull, "face_kind": r.face_kind,
-                "face_kind_of": np.repeat(
-                    np.arange(len(r.face_kind), dtype=np.int32), np.diff(r.face_first)
-                ),
+                "face_kind_of": r.face_kind_of,
                 "face_near": r.face_near, "face_near_weight": r.face_near_weight,
                 "face_flow": self.face_flow, "face_state": self.face_state,
                 "source_cell": self.source_cell, "source_weight": self.source_weight,
@@ -272,11 +282,11 @@ class GpuStepper(Stepper):
 
     def advance(self, n_step: int) -> None:
         """Take so many steps."""
-        r, f, u = self.room, np.float32, self._up
-        x, y, z = (f(c * c) for c in r.courant)
+        r, u = self.room, self._up
+        middle, x, y, z = r.whole
         arguments = (
             u["p"], self.n, n_step, r.grid.stride[1], r.grid.stride[2],
-            f(2.0) - f(2.0) * (x + y + z), x, y, z, u["row_start"], u["row_length"],
+            middle, x, y, z, u["row_start"], u["row_length"],
             u["cell"], u["code"], u["table"], u["group_of"], u["group"],
             u["pending"], u["face_start"], u["face"], u["face_weight"], u["kind"],
             u["branch_start"], u["branch"], u["state"], u["face_cells"], u["face_open"],

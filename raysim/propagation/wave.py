@@ -17,7 +17,7 @@ from raysim.propagation.wave_points import point_weights
 from raysim.propagation.wave_pores import Fill, Veil
 from raysim.propagation.wave_pulse import pulse, to_response
 from raysim.propagation.wave_room import COURANT2, WaveRoom, default_spacing_m, wave_room
-from raysim.propagation.wave_tasks import MOST, Tasks, share_out, state_weights
+from raysim.propagation.wave_tasks import MOST, Tasks, share_out, state_stores
 from raysim.units import Float
 
 __all__ = [
@@ -89,8 +89,9 @@ class Stepper:
         self.p = np.zeros((2, volume.size), dtype=np.float32)
         n_face = len(room.face_cells)
         self.pending = np.zeros(self.tasks.order.size, dtype=np.float32)
-        self.state = np.zeros((2, self.tasks.n_state), dtype=np.float32)
-        self.face_flow = np.zeros((2, 2, n_face + 1), dtype=np.float32)
+        self.state = np.zeros(self.tasks.n_state, dtype=np.float32)
+        # After the last face nothing flows: what stands for faces that are not there.
+        self.face_flow = np.zeros((2, 2, n_face + MOST), dtype=np.float32)
         self.face_state = np.zeros((4, n_face), dtype=np.float32)
         self._put = np.zeros(1)
         self._prepare()
@@ -103,23 +104,23 @@ class Stepper:
         t = self.tasks
         n_thread = numba.config.NUMBA_NUM_THREADS  # type: ignore[attr-defined]
         self._kept = np.zeros_like(self.pending)
-        self._walls, self._faces = np.zeros(t.n_task), np.zeros(t.face_task.size - 1)
+        self._walls, self._faces = np.zeros(t.n_task), np.zeros(t.faces.task.size - 1)
         # Rows that are 4096 bytes apart would get into each other's way in the cache.
-        self._work = np.zeros((n_thread, 6, MOST + 48), dtype=np.float32)
+        self._work = np.zeros((n_thread, 4, MOST + 48), dtype=np.float32)
 
     def advance(self, n_step: int) -> None:
         """Take so many steps."""
-        r, t, f = self.room, self.tasks, np.float32
-        x, y, z = (f(c * c) for c in r.courant)
-        middle = f(2.0) - f(2.0) * (x + y + z)
+        r, t = self.room, self.tasks
+        middle, x, y, z = r.whole
         advance(
             self.p, self.n, n_step, r.grid.stride[1], r.grid.stride[2], middle, x, y, z,
             t.run, t.task_run, t.clear, t.task_clear,
-            t.cell, t.code, t.table, self._kept, self.pending, t.stretch,
+            t.cell, t.code, t.table, self._kept, self.pending, t.stretch, t.inflow,
             t.face_start, t.face, t.face_weight,
             t.group, t.task_group, t.kind, r.branch_start, r.branch, self.state,
-            t.face_group, t.face_task, r.face_cells, r.face_open, r.face_pull, r.face_kind,
-            r.face_near, r.face_near_weight, self.face_flow, self.face_state,
+            t.faces.group, t.faces.task, t.faces.line, t.faces.part, t.faces.each,
+            r.face_cells, r.face_open, r.face_pull, r.face_kind, r.face_near,
+            r.face_near_weight, self.face_flow, self.face_state,
             self.source_cell, self.source_weight, r.volume[self.source_cell], self.source_cut,
             self.drive, self.hear_cell, self.hear_weight, self.heard, self._put,
             self._walls, self._faces, self._work, numba.get_num_threads(),
@@ -149,10 +150,8 @@ class Stepper:
         return float(sums.sum()) + self._in_walls() + self._in_faces()
 
     def _in_walls(self) -> float:
-        row, weight = state_weights(self.room, self.tasks)
-        speed, place = self.state.astype(np.float64)
-        mass, spring = 0.5 * self.room.branch[row, 0], self.room.branch[row, 1]
-        return float(0.5 * (weight * (mass * speed**2 + spring * place**2)).sum())
+        store = state_stores(self.room, self.tasks)
+        return float(0.5 * (store * self.state.astype(np.float64) ** 2).sum())
 
     def _in_faces(self) -> float:
         r = self.room
@@ -160,7 +159,7 @@ class Stepper:
         rise = self.p[self.n % 2].astype(np.float64) - self.p[1 - self.n % 2]
         low, high = r.face_cells.T
         inertia, held, late = r.face_store.T
-        gain = self.face_flow[1 - self.n % 2, 0, :-1].astype(np.float64)
+        gain = self.face_flow[1 - self.n % 2, 0, : len(low)].astype(np.float64)
         each = inertia * gain**2 + held * s[1] ** 2 + late * s[3] ** 2
         each += r.face_pull * gain * (rise[low] - rise[high])
         return float(0.5 * (r.face_open * each).sum())

@@ -13,10 +13,13 @@ from numpy.typing import NDArray
 
 from raysim.absorbers.volume import PorousFit
 from raysim.geometry.grid import CutGrid, faces_at, share_of
+from raysim.propagation.wave_lines import in_lines, like
 from raysim.units import Float, Int
 
 Single = NDArray[np.float32]
 Short = NDArray[np.int32]  # half the memory to read: lists are bound by that
+#: Faces with pores of one kind are put together from so many on.
+RARE = 64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,7 +48,9 @@ class Pores:
     """What pores and veils do, per step: to each cell, and to each face by its upper cell."""
 
     more: Float  # (n_cell,) volume that softness adds
-    late: list[tuple[Float, float, float]]  # share of volume by cell, give, delay in steps
+    late: list[
+        tuple[Float, Float]
+    ]  # share of volume by cell; gives and delays in steps, (n, 2)
     porous: NDArray[np.bool_]  # (3, n_cell)
     mass: Float  # (3, n_cell) and so on: of the terms of W9, mass without the 1 of air
     drag: Float
@@ -69,7 +74,8 @@ def spread(
     n_cell, shape = volume.size, opening.shape
     mass, drag, held, held_loss, slow, slow_share = (np.zeros(shape) for _ in range(6))
     porous = np.zeros(shape, dtype=bool)
-    more, late, spread_drag = np.zeros(n_cell), [], np.zeros(shape)
+    more, spread_drag = np.zeros(n_cell), np.zeros(shape)
+    late: list[tuple[Float, Float]] = []
     for fill in fills:
         m = fill.medium
         share, lean = share_of(grid, fill.triangles_m)
@@ -79,10 +85,9 @@ def spread(
         above = lean / np.maximum(share, 1e-12) * part / whole
         part = part / whole
         more += (m.give - 1.0) * part * volume
-        late += [
-            (part * volume, give, delay_s / step_s)
-            for give, delay_s in zip(m.late_give, m.late_s, strict=True)
-        ]
+        late.append(
+            (part * volume, np.stack([m.late_give, np.array(m.late_s) / step_s], axis=1))
+        )
         # No more than the bound under which flow always loses energy  (W9).
         lasting = min(m.drag_per_s + m.slow_drag_per_s, 1.5 * m.drag_per_s)
         for axis, stride in enumerate(grid.stride):
@@ -159,12 +164,7 @@ def porous_faces(
     )
     late_store = np.divide(steps, slow, out=np.zeros(slow.size), where=slow > 0.0)
     store = np.stack([1.0 + mass, held, late_store], axis=1)
-    # Faces of one kind follow each other: its constants are then read once for all.
-    kinds, of = np.unique(kind.astype(np.float32), axis=0, return_inverse=True)
-    by_kind = np.argsort(of.ravel(), kind="stable")
-    first = np.searchsorted(of.ravel()[by_kind], np.arange(len(kinds) + 1))
-    axis, upper, lower = axis[by_kind], upper[by_kind], lower[by_kind]
-    open_, pull, store = open_[by_kind], pull[by_kind], store[by_kind]
+    open_, pull = open_.astype(np.float32), pull.astype(np.float32)
     # Where there is no next face, one after the last stands for it, in which nothing flows.
     number = np.full(opening.shape, upper.size, dtype=np.int64)
     number[axis, upper] = np.arange(upper.size)
@@ -174,22 +174,40 @@ def porous_faces(
         near[:, i] = number[axis, gate]
         other = np.where(near[:, i] < upper.size, opening[axis, gate], open_)
         spread_[:, i] = pores.spread_drag[axis, cell] * np.minimum(1.0, other / open_)
+    # Faces of one kind follow each other, as its constants are then read once for all; among
+    # these the faces of a line, of one opening and one spread, so that they go several at once.
+    # Last come those of kinds that are rare, by line alone.
+    kinds, of, count = np.unique(
+        kind.astype(np.float32), axis=0, return_inverse=True, return_counts=True
+    )
+    of, spread_ = of.ravel(), spread_.astype(np.float32)
+    rare = count[of] < RARE
+    order = in_lines(
+        grid,
+        upper,
+        like([np.where(rare, len(kinds), of), axis, *np.where(rare, 0.0, [open_, *spread_.T])]),
+    )
+    place = np.full(upper.size + 1, upper.size)
+    place[order] = np.arange(upper.size)
+    axis, upper, lower, store = axis[order], upper[order], lower[order], store[order]
+    of = of[order]
+    open_, pull, near, spread_ = open_[order], pull[order], place[near[order]], spread_[order]
     # What flows up through a face leaves the cell below and enters the one above.
     cell, sign = np.concatenate([lower, upper]), np.repeat([-1.0, 1.0], upper.size)
     face = np.tile(np.arange(upper.size), 2)
-    weight = sign * np.tile(pull * open_, 2) / volume[cell]
-    order = np.argsort(index[cell], kind="stable")
+    weight = sign * np.tile(pull.astype(np.float64) * open_, 2) / volume[cell]
+    order = np.lexsort((np.tile(axis, 2), sign, index[cell]))
     start = np.searchsorted(index[cell[order]], np.arange(n_cut + 1))
     return {
         "face_start": start.astype(np.int32),
         "face": face[order].astype(np.int32),
         "face_weight": weight[order].astype(np.float32),
         "face_cells": np.stack([lower, upper], axis=1).astype(np.int32),
-        "face_open": open_.astype(np.float32),
-        "face_pull": pull.astype(np.float32),
+        "face_open": open_,
+        "face_pull": pull,
         "face_kind": kinds,
-        "face_first": first,
+        "face_kind_of": of.astype(np.int32),
         "face_near": near.astype(np.int32),
-        "face_near_weight": spread_.astype(np.float32),
+        "face_near_weight": spread_,
         "face_store": store,
     }

@@ -56,7 +56,7 @@ def band_filter(freq_hz: Float, low_hz: float, high_hz: float) -> Complex:
 def spectrum_at(signal: Float, omega: Float, step_s: float, delay_s: float) -> Complex:
     """Give the sum of signal times e^(-j omega t), (..., n_freq), time from a delay on."""
     t = delay_s + step_s * np.arange(signal.shape[-1])
-    sums = np.empty((*signal.shape[:-1], len(omega)), dtype=np.complex128)
+    sums = np.zeros((*signal.shape[:-1], len(omega)), dtype=np.complex128)
     for i in range(0, len(omega), _AT_ONCE):
         some = slice(i, i + _AT_ONCE)
         phase = t[:, None] * omega[some]

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from raysim.absorbers.admittance import Admittance
+from raysim.core.cut import ON_FACE_CELL
 from raysim.geometry.grid import CutGrid, cut_grid, lend_volume
 from raysim.geometry.mesh import RoomMesh
 from raysim.propagation.wave_pores import Fill, Pores, Short, Single, Veil, porous_faces, spread
@@ -22,6 +23,8 @@ from raysim.units import Float, Int
 COURANT2 = 0.85
 #: Cells per wavelength at the highest frequency: 0.2 per cent of pitch  (W12).
 PER_WAVELENGTH = 17.0
+#: Rows of so many cells in a body of wool are too short to be stepped several at once.
+_SHORT_CELLS = 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,7 +58,8 @@ class WaveRoom:
     face_open: Single
     face_pull: Single
     face_kind: Single  # (n_kind, 8)
-    face_first: Int  # (n_kind + 1,) faces of one kind follow each other
+    face_kind_of: Short  # (n_face,) row of face_kind; those of one kind follow each other,
+    # then those of rare kinds
     face_near: Short  # (n_face, 2) next faces with pores along the axis, n_face where none
     face_near_weight: Single  # (n_face, 2)
     face_store: Float  # (n_face, 3) inertia, held and slow storage: for the energy
@@ -64,6 +68,16 @@ class WaveRoom:
     def courant(self) -> Float:
         """Courant number along each axis, (3,)."""
         return np.asarray(self.speed_m_s * self.step_s / self.grid.spacing_m)
+
+    @property
+    def whole(self) -> tuple[np.float32, ...]:
+        """Coefficients of a whole cell: of its own pressure, of neighbours along x, y, z.
+
+        They sum to 2 as nearly as can be: what is over holds pressure like a spring.
+        """
+        x, y, z = (np.float32(c * c) for c in self.courant)
+        middle = np.float32(2.0 - 2.0 * (float(x) + float(y) + float(z)))
+        return middle, x, y, z
 
     def turned(self, points_m: Float) -> Float:
         """Give points (..., 3) of the room along the axes of the grid."""
@@ -113,9 +127,7 @@ def wave_room(
     -------
     WaveRoom
     """
-    # Rows lie along the longest side: fewer ends, and walls along it in few long stretches.
-    extent_m = np.ptp(mesh.vertices_m, axis=0)
-    turn = -int(np.argmax(extent_m > extent_m.max() * (1.0 - 1e-9)))
+    turn = -_rows_along(mesh, fills, spacing_m)
     mesh = replace(mesh, vertices_m=_turned(mesh.vertices_m, turn))
     fills = [replace(f, triangles_m=_turned(f.triangles_m, turn)) for f in fills]
     veils = [replace(v, triangles_m=_turned(v.triangles_m, turn)) for v in veils]
@@ -153,6 +165,28 @@ def wave_room(
         **walls,
         **faces,
     )
+
+
+def _rows_along(mesh: RoomMesh, fills: Sequence[Fill], spacing_m: float) -> int:
+    """Give the axis along which rows of cells leave the fewest cut cells on their own.
+
+    Those at a wall lie along it, so walls across the axis count, and bodies that are short
+    along it with all their cells. In an empty box it is the longest side.
+    """
+    short = np.zeros(3)
+    for triangles_m in (mesh.vertices_m[mesh.faces], *(f.triangles_m for f in fills)):
+        edge_m = triangles_m[:, 1:] - triangles_m[:, :1]
+        vector_m2 = 0.5 * np.cross(edge_m[:, 0], edge_m[:, 1])
+        short += np.abs(vector_m2).sum(axis=0) / spacing_m**2
+    for fill in fills:
+        corner_m = fill.triangles_m.reshape(-1, 3)
+        volume_m3 = float(np.linalg.det(fill.triangles_m - corner_m[0]).sum()) / 6.0
+        thin = np.ptp(corner_m, axis=0) < _SHORT_CELLS * spacing_m
+        short += np.where(thin, abs(volume_m3) / spacing_m**3, 0.0)
+        # Air in a body is counted from where rows begin  (W3), so none may begin before.
+        before = corner_m.min(axis=0) < mesh.vertices_m.min(axis=0) - spacing_m * ON_FACE_CELL
+        short += np.where(before, 1e9, 0.0)
+    return int(np.argmax(short < short.min() * (1.0 + 1e-9)))
 
 
 def _turned(points_m: Float, turn: int) -> Float:
@@ -194,13 +228,14 @@ def _walls(
     weight = speed_m_s * step_s * grid.wall_area_m2[in_air] / (volume[cell] * grid.cell_m3)
     constant = [s.g for s in sides]
     branches = [np.stack([s.l / step_s, s.e * step_s, s.r], axis=1) for s in sides]
-    for share, give, steps in pores.late:  # a give that comes late is a spring with a drag
+    for share, late in pores.late:  # a give that comes late is a spring with a drag
         some = np.flatnonzero((share > 0.0) & (volume > 0.0))
         cell = np.concatenate([cell, some])
         kind = np.concatenate([kind, np.full(some.size, len(branches))])
         weight = np.concatenate([weight, share[some] / volume[some]])
         constant.append(0.0)
-        branches.append(np.array([[0.0, 1.0 / give, steps / give]]))
+        give, steps = late.T
+        branches.append(np.stack([np.zeros(give.size), 1.0 / give, steps / give], axis=1))
     every = np.concatenate(branches)
     mass, spring, drag = every.T
     ease = 1.0 / (2.0 * mass + drag + 0.5 * spring)

@@ -3,9 +3,10 @@
 A task owns all places between two flat numbers. Its whole cells are stepped in long runs,
 over short gaps too; then its cut cells in groups whose walls are of the same kinds, so that
 the states of one branch lie side by side and its constants are read once for all. Cut cells
-of the same coefficients that follow each other along x, as those along a wall do, are
-stepped as a stretch, like whole cells. Coefficients are kept once for all that share them:
-what a step reads should fit the processor's cache.
+of the same coefficients that follow each other along an axis, as those along a wall do, are
+stepped as a stretch. Cells with pores have tasks of their own, as they wait for the flow
+through their faces. Coefficients are kept once for all that share them: what a step reads
+should fit the processor's cache.
 """
 
 from dataclasses import dataclass
@@ -14,7 +15,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from raysim.propagation.wave_cpu import EASE, SHUT, STEADY, VOLUME, WANE, WEIGHT, WIDE
+from raysim.propagation.wave_cells import (
+    EASE,
+    SHUT,
+    STEADY,
+    VOLUME,
+    WANE,
+    WEIGHT,
+    WIDE,
+    together,
+)
+from raysim.propagation.wave_face_tasks import FaceTasks, share_faces
+from raysim.propagation.wave_lines import Mask, in_lines, pieces, task_count
 from raysim.propagation.wave_pores import Short, Single
 from raysim.propagation.wave_room import WaveRoom
 from raysim.units import Float, Int
@@ -25,13 +37,10 @@ GAP = 32
 MOST = 1024
 #: Cut cells of a stretch at least.
 _STRETCH = 8
-#: Cost in whole cells: of a cut cell in a stretch or alone, a branch, a face, a group.
-_IN_STRETCH, _ALONE, _BRANCH, _FACE, _LOOP = 3, 10, 2, 12, 40
-#: Cost of a task at least, and tasks to a step at most; a multiple of most counts of threads.
-_LEAST, _MOST_TASK = 50_000, 128
+#: Cost in whole cells: of a cut cell in a stretch along x or not, a branch, a face with pores.
+_IN_STRETCH, _ALONE, _BRANCH, _GATE = 4, 12, 2, 2
 
 Unsigned = NDArray[np.uint32]
-Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,18 +58,18 @@ class Tasks:
     face_start: Short  # (n_place + 1,) faces with pores of each
     face: Short
     face_weight: Single
-    group: Int  # (n_group, 13) see `_groups`
+    group: Int  # (n_group, 14) see `_groups`
     task_group: Int
-    stretch: Int  # (n_stretch, 2) first place and last + 1
+    stretch: Int  # (n_stretch, 4) first place, last + 1, step between cells, 1 if none is open
+    inflow: Int  # (n_inflow, 3) first place with pores, last + 1, 1 if faces go side by side
     kind: Int  # (n_group_kind,) of walls
-    n_state: int
-    face_group: Int  # (n_face_group, 3) first and last + 1 face, kind
-    face_task: Int
+    n_state: int  # speeds and places of walls
+    faces: FaceTasks
 
     @property
     def n_task(self) -> int:
-        """How many tasks a step has besides those of pores."""
-        return self.task_run.size - 1
+        """How many tasks of cells a step has; those after the runs' have the pores."""
+        return self.task_group.size - 1
 
 
 def share_out(room: WaveRoom, n_task: int | None = None, most: int = MOST) -> Tasks:
@@ -68,58 +77,78 @@ def share_out(room: WaveRoom, n_task: int | None = None, most: int = MOST) -> Ta
     flat, shut = _flat(room)
     signature = _signatures(room)
     table, code = _coefficients(room, shut)
-    has_pores = np.diff(room.face_start) > 0
+    gates = np.diff(room.face_start)
     run, clear, covered = _runs(room, flat)
-    like = code * (int(signature.max(initial=0)) + 1) + signature
-    before, after = (_beside(room.cut_cell, like, has_pores, way) for way in (-1, 1))
+    alike = _alike(room, code, signature)
+    line = in_lines(room.grid, room.cut_cell.astype(np.int64), alike, _faces_of(room))
+    goes_on = _goes_on(room, line, alike)
     cost = covered.astype(np.int64)
-    cost[room.cut_cell] += np.where(before | after, _IN_STRETCH, _ALONE)
-    cost[room.cut_cell] += _BRANCH * np.diff(room.state_start)
+    beside = np.diff(room.cut_cell[line].astype(np.int64), append=-1) == 1
+    beside &= np.append(goes_on[1:], False)[: goes_on.size]
+    beside[1:] |= beside[:-1]
+    own = np.where(beside, _IN_STRETCH, _ALONE) + _BRANCH * np.diff(room.state_start)[line]
+    cost[room.cut_cell[line]] += np.where(gates[line] > 0, 0, own)
     spent = np.cumsum(cost)
+    shared = n_task is None
     if n_task is None:
-        n_task = _count(int(spent[-1]))
+        n_task = task_count(int(spent[-1]))
     edge = np.searchsorted(spent, spent[-1] * np.arange(1, n_task) / n_task) + 1
     edge = np.concatenate([[0], edge, [spent.size]])
     run, task_run = _split(run, edge, room)
     task = np.searchsorted(edge, room.cut_cell, side="right") - 1
-    # First flat ones in stretches, then alone; then the same of others; then those in pores.
-    far = _stretch_of(room.cut_cell, task, before)
-    long = np.bincount(far)[far] >= _STRETCH
-    rank = np.where(has_pores, 4, np.where(flat, 0, 2) + ~long)
-    order = np.lexsort((room.cut_cell, rank, signature, task))
+    # Cells with pores wait for all flow, so they may be shared out by lines.
+    soft = line[gates[line] > 0]
+    spent = np.cumsum(_BRANCH * np.diff(room.state_start)[soft] + _GATE * gates[soft] + _ALONE)
+    n_soft = (task_count(int(spent[-1])) if shared else 1) if soft.size else 0
+    task[soft] = n_task + ((spent - 1) * n_soft // spent[-1] if soft.size else 0)
+    n_task += n_soft
+    # A task's edge ends a line. Each cell gets the number of its line and its place in all.
+    far, along = np.zeros_like(code), np.zeros_like(code)
+    far[line] = np.cumsum(~goes_on | (np.diff(task[line], prepend=-1) != 0))
+    along[line] = np.arange(line.size)
+    long = np.bincount(far)[far] >= _STRETCH if far.size else np.zeros(0, dtype=bool)
+    step = _steps(room, line, far)
+    # First flat ones in stretches, then alone; then the same of others, with pores last.
+    closed = (room.link == 0.0).all(axis=1)
+    rank = np.where(flat, 0, 2) + np.where(long, 0, np.where(gates > 0, 2, 1))
+    order = np.lexsort((along, rank, signature, task))
     group, task_group = _groups(task[order], signature[order], rank[order], n_task, most)
     place, n_place = _placed(group)
     everywhere = np.full(n_place, -1, dtype=np.int64)
     everywhere[place] = order
-    stretch: list[tuple[int, int]] = []
+    stretch: list[tuple[int, ...]] = []
+    inflow: list[tuple[int, ...]] = []
     kinds: list[int] = []
     n_state = 0
     loses = room.damping[:, 2] > 0.0
+    # A branch has a speed and a place, without mass a place alone.
+    each = np.concatenate([[0], np.cumsum(1 + (room.branch[:, 0] != 0.0))])
+    n_each = np.diff(each[room.branch_start])
     for row, new_first in zip(group, place[group[:, 0]] if order.size else [], strict=True):
         mine = order[row[0] : row[4]]
-        row[5] = len(stretch)
+        at, by_gates = int(new_first), gates[mine] > 0
+        row[5], row[12] = len(stretch), len(inflow)
         for column, i, j in ((6, 0, row[1] - row[0]), (7, row[2] - row[0], row[3] - row[0])):
-            if j > i:
-                breaks = np.flatnonzero(np.diff(far[mine[i:j]]) != 0) + 1 + i
-                for m, n in zip([i, *breaks.tolist()], [*breaks.tolist(), int(j)], strict=True):
-                    stretch.append((int(new_first) + m, int(new_first) + n))
+            for m, n in pieces(far[mine], i, j):
+                first = mine[m]
+                stretch.append((at + m, at + n, int(step[first]), int(closed[first])))
             row[column] = len(stretch)
+        for m, n in pieces(np.where(rank[mine] < 4, far[mine], -1), 0, mine.size):
+            if by_gates[m]:
+                inflow.append((at + m, at + n, int(rank[mine[m]] < 4)))
+        row[13] = len(inflow)
         walls = room.wall_branch[room.wall_start[mine[0]] : room.wall_start[mine[0] + 1]]
         row[8], row[9] = len(kinds), n_state
         kinds += walls.tolist()
-        n_branch = int(np.diff(room.branch_start)[walls].sum())
-        n_state += n_branch * -(-mine.size // WIDE) * WIDE
+        n_state += int(n_each[walls].sum()) * -(-mine.size // WIDE) * WIDE
         row[10] = len(kinds)
-        row[11] = 2 * (n_branch > 0) + loses[mine].any()
+        row[11] = walls.size > 0 or loses[mine].any()
         row[:5] += new_first - row[0]
     real = everywhere >= 0
     count = np.zeros(n_place, dtype=np.int64)
-    count[real] = np.diff(room.face_start)[everywhere[real]]
-    gates = [
-        np.arange(room.face_start[b], room.face_start[b + 1]) for b in order[has_pores[order]]
-    ]
-    gate = np.concatenate([np.zeros(0, dtype=np.int64), *gates])
-    faces, face_task = _face_groups(room, most)
+    count[real] = gates[everywhere[real]]
+    begin = np.repeat(room.face_start[everywhere[real]], count[real])
+    gate_of = begin + np.arange(begin.size) - np.repeat(np.cumsum(count) - count, count)
     return Tasks(
         run=run,
         task_run=task_run,
@@ -130,15 +159,15 @@ def share_out(room: WaveRoom, n_task: int | None = None, most: int = MOST) -> Ta
         code=_put(code, everywhere),
         table=table,
         face_start=np.concatenate([[0], np.cumsum(count)]).astype(np.int32),
-        face=room.face[gate],
-        face_weight=room.face_weight[gate],
+        face=room.face[gate_of],
+        face_weight=room.face_weight[gate_of],
         group=group,
         task_group=task_group,
-        stretch=np.array(stretch, dtype=np.int64).reshape(-1, 2),
+        stretch=np.array(stretch, dtype=np.int64).reshape(-1, 4),
+        inflow=np.array(inflow, dtype=np.int64).reshape(-1, 3),
         kind=np.array(kinds, dtype=np.int64),
         n_state=n_state,
-        face_group=faces,
-        face_task=face_task,
+        faces=share_faces(room, most),
     )
 
 
@@ -147,10 +176,6 @@ def _put(values: NDArray[Any], order: Int) -> Unsigned:
     given = np.zeros(order.size, dtype=np.uint32)
     given[order >= 0] = values[order[order >= 0]]
     return given
-
-
-def _count(cost: int) -> int:
-    return 8 * max(1, min(round(cost / _LEAST / 8), _MOST_TASK // 8))
 
 
 def _flat(room: WaveRoom) -> tuple[Mask, Single]:
@@ -236,40 +261,81 @@ def _split(run: Int, edge: Int, room: WaveRoom) -> tuple[Int, Int]:
     return np.stack([start, end], axis=1), np.searchsorted(start, edge)
 
 
-def _beside(cell: Short, like: Int, has_pores: Mask, way: int) -> Mask:
-    """Say which cut cells go on a stretch with that before, or after, them."""
-    same = (np.diff(cell) == 1) & (np.diff(like) == 0) & ~(has_pores[1:] | has_pores[:-1])
-    return np.concatenate([[False], same] if way < 0 else [same, [False]])[: cell.size]
+def _alike(room: WaveRoom, code: Int, signature: Int) -> Int:
+    """Give a number to each cut cell, equal where coefficients, walls and gates are.
+
+    Gates are the faces with pores, by how much of what flows through each comes in.
+    """
+    count = np.diff(room.face_start)
+    kind = np.unique(
+        code * (int(signature.max(initial=0)) + 1) + signature, return_inverse=True
+    )[1]
+    for j in range(int(count.max(initial=0))):
+        has, each = count > j, np.zeros(count.size, dtype=np.int64)
+        weight = room.face_weight[room.face_start[:-1][has] + j]
+        each[has] = np.unique(weight, return_inverse=True)[1] + 1
+        kind = np.unique(kind * (int(each.max()) + 1) + each, return_inverse=True)[1]
+    return np.asarray(kind, dtype=np.int64)
 
 
-def _stretch_of(cell: Short, task: Int, goes_on: Mask) -> Int:
-    """Give each cut cell the number of its stretch; a task's edge ends one."""
-    new = ~goes_on
-    new[1:] |= np.diff(task) != 0
-    return np.cumsum(new) - 1
+def _faces_of(room: WaveRoom) -> Int:
+    """Give the faces with pores of each cut cell, (n_cut, most), -1 where there is none."""
+    count = np.diff(room.face_start)
+    every = np.full((count.size, int(count.max(initial=0))), -1, dtype=np.int64)
+    for j in range(every.shape[1]):
+        has = count > j
+        every[has, j] = room.face[room.face_start[:-1][has] + j]
+    return every
+
+
+def _goes_on(room: WaveRoom, line: Int, alike: Int) -> Mask:
+    """Say which cut cells, in the order of lines, go on the line of the one before.
+
+    Faces with pores must then be one further each.
+    """
+    if not line.size:
+        return np.zeros(0, dtype=bool)
+    cell = room.cut_cell[line].astype(np.int64)
+    step = np.diff(cell)
+    same = (np.diff(alike[line]) == 0) & np.isin(step, room.grid.stride)
+    same[1:] &= ~same[:-1] | (step[1:] == step[:-1])
+    start, count = room.face_start[line], np.diff(room.face_start)[line]
+    for j in range(int(count.max(initial=0))):
+        has = same & (count[1:] > j)
+        same[has] &= room.face[start[1:][has] + j] == room.face[start[:-1][has] + j] + 1
+    return np.concatenate([[False], same])
+
+
+def _steps(room: WaveRoom, line: Int, far: Int) -> Int:
+    """Give how far apart cells of each cut cell's line lie, 1 for those alone."""
+    step = np.ones(line.size, dtype=np.int64)
+    inside = np.diff(far[line]) == 0
+    every = np.diff(room.cut_cell[line].astype(np.int64))[inside]
+    step[line[1:][inside]] = every
+    step[line[:-1][inside]] = every
+    return step
 
 
 def _groups(task: Int, signature: Int, rank: Int, n_task: int, most: int) -> tuple[Int, Int]:
     """Cut sorted cells into groups of one task and signature, and of so many at most.
 
     Columns are places, 0 to 4: the first, that of the first flat one alone, of the first not
-    flat, of the first of these alone (those with pores come last), the last + 1. Then 5 to
-    7: first stretch of flat ones, of others, the last + 1; 8 and 10: first kind of wall, the
-    last + 1; 9: first state; 11: 1 if walls have a constant part, 2 if branches, or 3; 12:
-    how many come before the first with pores.
+    flat, of the first of these alone, the last + 1. Then 5 to 7: first stretch of flat ones,
+    of others, the last + 1; 8 and 10: first kind of wall, the last + 1; 9: first state; 11:
+    whether walls take energy; 12 and 13: first stretch of those with pores, the last + 1.
     """
     new = (np.diff(task) != 0) | (np.diff(signature) != 0)
     first = np.flatnonzero(np.concatenate([[True], new])[: task.size])
     length = np.diff(np.concatenate([first, [task.size]]))
-    pieces = [
+    cut = [
         (i, min(i + most, f + n))
         for f, n in zip(first.tolist(), length.tolist(), strict=True)
         for i in range(f, f + n, most)
     ]
-    group = np.zeros((len(pieces), 13), dtype=np.int64)
-    for row, (i, j) in zip(group, pieces, strict=True):
+    group = np.zeros((len(cut), 14), dtype=np.int64)
+    for row, (i, j) in zip(group, cut, strict=True):
         row[:4] = [i + np.searchsorted(rank[i:j], k) for k in (0, 1, 2, 3)]
-        row[4], row[12] = j, np.searchsorted(rank[i:j], 4)
+        row[4] = j
     return group, np.searchsorted(task[group[:, 0]], np.arange(n_task + 1))
 
 
@@ -281,34 +347,24 @@ def _placed(group: Int) -> tuple[Int, int]:
     return np.arange(int(n.sum())) + np.repeat(start - group[:, 0], n), int(wide.sum())
 
 
-def _face_groups(room: WaveRoom, most: int) -> tuple[Int, Int]:
-    """Cut the faces with pores into groups of one kind; give the first of each task."""
-    pieces = [
-        (i, min(i + most, int(last)), kind)
-        for kind, (first, last) in enumerate(
-            zip(room.face_first[:-1], room.face_first[1:], strict=True)
-        )
-        for i in range(int(first), int(last), most)
-    ]
-    group = np.array(pieces, dtype=np.int64).reshape(-1, 3)
-    if not pieces:
-        return group, np.zeros(1, dtype=np.int64)
-    spent = np.cumsum(_FACE * (group[:, 1] - group[:, 0]) + _LOOP)
-    n_task = _count(int(spent[-1]))
-    edge = [np.searchsorted(spent, spent[-1] * i / n_task) for i in range(1, n_task)]
-    return group, np.array([0, *edge, len(group)], dtype=np.int64)
+def state_stores(room: WaveRoom, tasks: Tasks) -> Float:
+    """Give what the square of each state stores, twice: of speeds mass, of places stiffness.
 
-
-def state_weights(room: WaveRoom, tasks: Tasks) -> tuple[Int, Float]:
-    """Give the branch of each state, and its wall's weight times its cell's volume."""
-    row, weight = np.zeros(tasks.n_state, dtype=np.int64), np.zeros(tasks.n_state)
+    Both times the wall's weight and its cell's volume.
+    """
+    store = np.zeros(tasks.n_state)
     for group in tasks.group:
-        first, last, state = int(group[0]), int(group[4]), int(group[9])
-        n, wide = last - first, -(-(last - first) // WIDE) * WIDE
+        first, last, at = int(group[0]), int(group[4]), int(group[9])
+        wide = -(-(last - first) // WIDE) * WIDE
         own = tasks.table[tasks.code[first:last]].astype(np.float64)
         for j, kind in enumerate(tasks.kind[group[8] : group[10]]):
-            for branch in range(room.branch_start[kind], room.branch_start[kind + 1]):
-                row[state : state + wide] = branch
-                weight[state : state + n] = own[:, WEIGHT + j] * own[:, VOLUME]
-                state += wide
-    return row, weight
+            weight = np.zeros(wide)
+            weight[: last - first] = own[:, WEIGHT + j] * own[:, VOLUME]
+            m, end = int(room.branch_start[kind]), int(room.branch_start[kind + 1])
+            while m < end:
+                every = room.branch[m : m + together(room.branch, m, end)]
+                parts = [x for b in every for x in ((0.5 * b[0], b[1]) if b[0] else (b[1],))]
+                blocks = weight.reshape(-1, 1, WIDE) * np.array(parts)[:, None]
+                store[at : at + blocks.size] = blocks.ravel()
+                at, m = at + blocks.size, m + len(every)
+    return store

@@ -21,7 +21,7 @@ from raysim.scene.place import Place
 #: layouts of older physics are then computed again.
 PHYSICS: Final = 4
 #: The same for the bass, which is then solved again while rays stay.
-BASS_PHYSICS: Final = 1
+BASS_PHYSICS: Final = 2
 
 
 def digest(*parts: object) -> str:

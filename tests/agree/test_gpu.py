@@ -2,7 +2,8 @@
 
 Where there is a card: whole numbers agree, a ray's first leg agrees to the rounding of its
 tree, energies of a short life to 1e-5, and whole runs of other seeds within their errors.
-Where there is none, but the package is: everything is compiled for one.
+Where there is none, but the package is: everything is compiled for one, and what it does to
+waves is done in Python.
 """
 
 import importlib.util
@@ -12,14 +13,17 @@ import numpy as np
 import pytest
 from rooms import attic_scene
 from traced import furnished_attic, prepared
+from trimesh.creation import box
 
 from raysim.absorbers.admittance import Admittance
+from raysim.absorbers.layers import Porous
+from raysim.absorbers.volume import porous_volume
 from raysim.errors import SettingsError
 from raysim.geometry.build import build_room
 from raysim.propagation import cpu
 from raysim.propagation.gpu import check_gpu, why_no_gpu
 from raysim.propagation.rays import N_BATCH, RayRun
-from raysim.propagation.wave import BALANCE, Stepper, run, wave_room
+from raysim.propagation.wave import BALANCE, Fill, Stepper, run, wave_room
 
 needs_gpu = pytest.mark.skipif(why_no_gpu() is not None, reason=f"no GPU: {why_no_gpu()}")
 needs_package = pytest.mark.skipif(
@@ -75,6 +79,84 @@ def test_kernels_compile_without_a_card(monkeypatch, which):
     assert ".visible .entry" in text
     if which == "follow":  # rays add to one histogram at once
         assert "atom.global.add.f64" in text
+
+
+def soft_wave_room():
+    """Give a small room whose walls have branches of every number, with a block of wool."""
+    mesh = build_room(attic_scene(sources=(), receivers=()))
+    masses = [(2.0 + i, 2e-3 / (1 + i), 400.0 * (1 + i)) for i in range(7)]
+    walls = [
+        Admittance.of(0.02, [*masses[:i], (3.0, 0.0, 900.0), *masses[i : 2 * i]][: i + 1])
+        for i in range(len(mesh.surfaces))
+    ]
+    wool = np.asarray(box(bounds=[[0.0, 0.0, 0.0], [0.9, 2.0, 0.7]]).triangles)
+    fill = Fill(wool, porous_volume(Porous(0.1, 12_000.0)))
+    return wave_room(mesh, walls, 0.3, 343.2, fills=[fill])
+
+
+def apart_as_plain_python(monkeypatch, fault=lambda stepper: None):
+    """Give how far the loop of a card, done by one thread in Python, is from a processor's."""
+    from raysim.propagation import gpu_wave
+
+    class Alone:
+        """A card of one thread, in whose memory all arrays are already."""
+
+        cg = SimpleNamespace(this_grid=lambda: SimpleNamespace(sync=lambda: None))
+        grid, gridsize = staticmethod(lambda _: 0), staticmethod(lambda _: 1)
+        typeof_pyval = staticmethod(type)
+        max_cooperative_grid_blocks = staticmethod(lambda _block: 1)
+
+        def __init__(self, function):
+            self.function = function
+
+        @staticmethod
+        def to_device(value):
+            return np.asarray(value).view(Stays)
+
+        def compile(self, kinds):
+            return self
+
+        def __getitem__(self, _size):
+            return self.function
+
+    def rows(now, new, sy, sz, middle, x, y, z, start, length, first, every):
+        at = np.concatenate([np.arange(s, s + n) for s, n in zip(start, length, strict=True)])
+        new[at] = (
+            middle * now[at] + x * (now[at - 1] + now[at + 1])
+            + y * (now[at - sy] + now[at + sy]) + z * (now[at - sz] + now[at + sz]) - new[at]
+        )  # fmt: skip
+
+    room = soft_wave_room()
+    drive = np.array([1.0, -2.0, 1.0])
+    own = Stepper(room, *where(), drive, 40)
+    own.advance(40)
+    for name, value in (
+        ("cuda", Alone), ("_advance", Alone(gpu_wave.advance)), ("_step_rows", rows),
+        ("_step_face", gpu_wave._step_face.py_func), ("_step_cut", gpu_wave._step_cut.py_func),
+    ):  # fmt: skip
+        monkeypatch.setattr(gpu_wave, name, value)
+    other = gpu_wave.GpuStepper(room, *where(), drive, 40)
+    fault(other)
+    other.advance(40)
+    other.fetch()
+    assert {1, 2, 4, 8} <= set(np.diff(room.branch_start))
+    return float(np.abs(other.heard - own.heard).max() / np.abs(own.heard).max())
+
+
+@needs_package
+def test_a_cards_loop_as_plain_python_is_the_processors(monkeypatch):
+    """Truth: the processor, wool and walls of one to eight branches; float32 sums."""
+    assert apart_as_plain_python(monkeypatch) < SAME
+
+
+@needs_package
+def test_plain_python_test_can_fail(monkeypatch):
+    """Planted fault: all groups share the states of the first."""
+
+    def shared(stepper):
+        stepper._up["group"][:, 9] = 0
+
+    assert apart_as_plain_python(monkeypatch, shared) > 10.0 * SAME
 
 
 @needs_package

@@ -21,7 +21,7 @@ from raysim.absorbers.layers import Porous
 from raysim.absorbers.volume import porous_volume
 from raysim.errors import WaveError
 from raysim.geometry.build import build_room
-from raysim.propagation import wave
+from raysim.propagation import wave, wave_face_tasks, wave_room, wave_tasks
 
 CLICK = np.array([1.0, -1.0])
 ROUNDING = 2.0**-24
@@ -218,7 +218,7 @@ KINDS = [
 ]
 
 
-def furnished_room():
+def furnished_room(**more):
     """Give an attic with a box that no cell fits, all surfaces of several kinds of wall."""
     mesh = build_room(
         attic_scene(
@@ -227,16 +227,42 @@ def furnished_room():
         )
     )  # fmt: skip
     walls = [KINDS[i % len(KINDS)] for i in range(len(mesh.surfaces))]
-    return wave.wave_room(mesh, walls, 0.06, C)
+    return wave.wave_room(mesh, walls, 0.06, C, **more)
 
 
-def imbalance(fault=lambda tasks: tasks, n_step=600):
-    """Give how far the balance of a furnished room is off, in bounds of rounding."""
+#: Wool along each axis, a cloth, and a slab so thin and so placed that its faces are of many
+#: kinds.
+WOOLS = {
+    "fills": [
+        wave.Fill(box_triangles([0.0, 0.0, 0.0], [0.35, 4.8, 0.33]), WOOL),
+        wave.Fill(box_triangles([2.6, 0.1, 0.0], [3.2, 0.7, 1.9]), WOOL),
+        wave.Fill(box_triangles([1.0, 1.3, 1.13], [2.7, 1.71, 1.31]), WOOL),
+    ],
+    "veils": [
+        wave.Veil(
+            np.array([
+                [[0.6, 2.0, 0.3], [0.6, 3.4, 0.3], [0.6, 3.4, 1.4]],
+                [[0.6, 2.0, 0.3], [0.6, 3.4, 1.4], [0.6, 2.0, 1.4]],
+            ]),
+            400.0, 0.3,
+        )
+    ],
+}  # fmt: skip
+
+
+def stepped(room, n_step, fault=lambda tasks: tasks):
+    """Give a stepper after the click."""
     stepper = wave.Stepper(
-        furnished_room(), np.array([2.5, 4.1, 0.9]), np.array([[2.9, 2.1, 1.2]]), CLICK, n_step
+        room, np.array([2.5, 4.1, 0.9]), np.array([[2.9, 2.1, 1.2]]), CLICK, n_step
     )
     stepper.tasks = fault(stepper.tasks)
     stepper.advance(n_step)
+    return stepper
+
+
+def imbalance(fault=lambda tasks: tasks, n_step=600, **more):
+    """Give how far the balance of a furnished room is off, in bounds of rounding."""
+    stepper = stepped(furnished_room(**more), n_step, fault)
     off = abs(stepper.energy() + stepper.taken - stepper.put) / stepper.put
     return off / (8.0 * ROUNDING * np.sqrt(n_step))
 
@@ -274,16 +300,106 @@ def test_balance_in_stretches_can_fail(fault):
     assert not off < 10.0
 
 
-def test_results_do_not_depend_on_the_number_of_threads():
+def test_balance_closes_in_lines_of_wool():
+    """Truth: conservation, all paths that a face or a cell with pores can take: rounding."""
+    tasks = stepped(furnished_room(**WOOLS), 1).tasks
+    faces = tasks.faces
+    assert {-1, 1} < set(faces.line[:, 2])
+    assert (faces.part[:, 2] < 0).any()
+    assert (faces.group[:, 2] < 0).any()
+    assert (faces.group[:, 2] >= 0).any()
+    long = faces.part[:, 1] - faces.part[:, 0] > 100
+    assert (faces.part[long, 2] >= 0).all()
+    closed = tasks.stretch[:, 3] == 1
+    assert len(set(tasks.stretch[closed, 2])) > 1
+    assert 1 in tasks.stretch[closed, 2]
+    assert set(tasks.inflow[:, 2]) == {0, 1}
+    assert imbalance(**WOOLS) < 1.0
+
+
+def lines_a_cell_off(tasks):
+    line = tasks.faces.line.copy()
+    line[line[:, 2] > 1, 3] += 1
+    return replace(tasks, faces=replace(tasks.faces, line=line))
+
+
+def next_faces_one_off(tasks):
+    part = tasks.faces.part.copy()
+    part[part[:, 2] > 0, 2] -= 1
+    return replace(tasks, faces=replace(tasks.faces, part=part))
+
+
+def cells_of_other_lines(tasks):
+    stretch = tasks.stretch.copy()
+    stretch[stretch[:, 2] > 1, 2] = 1
+    return replace(tasks, stretch=stretch)
+
+
+@pytest.mark.parametrize("fault", [lines_a_cell_off, cells_of_other_lines])
+def test_balance_in_lines_can_fail(fault):
+    """Planted faults: pressure of other cells drives flow; it flows into other cells."""
+    with np.errstate(all="ignore"):
+        off = imbalance(fault, **WOOLS)
+    assert not off < 10.0
+
+
+def apart(monkeypatch, fault=lambda tasks: tasks, n_step=600):
+    """Give how far what is heard with lines is from that without any, in roundings."""
+    heard = stepped(furnished_room(**WOOLS), n_step, fault).heard
+    for module, name in ((wave_tasks, "_STRETCH"), (wave_face_tasks, "_LINE")):
+        monkeypatch.setattr(module, name, 10**6)
+    alone = stepped(furnished_room(**WOOLS), n_step)
+    assert not len(alone.tasks.stretch)
+    assert (alone.tasks.faces.line[:, 2] < 0).all()
+    most = np.abs(alone.heard).max()
+    return float(np.abs(heard - alone.heard).max() / (8.0 * most * ROUNDING * np.sqrt(n_step)))
+
+
+def test_lines_are_heard_as_cells_and_faces_one_by_one(monkeypatch):
+    """Truth: the same equations, each cell and face read from lists. Tolerance: rounding."""
+    assert apart(monkeypatch) < 1.0
+
+
+def test_lines_test_can_fail(monkeypatch):
+    """Planted fault: flow through the next face but one."""
+    assert apart(monkeypatch, next_faces_one_off) > 10.0
+
+
+def turned_apart(monkeypatch, n_step=600):
+    """Give how far what is heard moves with the axis along which rows lie, in roundings."""
+    heard = []
+    for axis in range(3):
+        monkeypatch.setattr(wave_room, "_rows_along", lambda *_, axis=axis: axis)
+        heard.append(stepped(furnished_room(**WOOLS), n_step).heard)
+    most = np.abs(heard[0]).max()
+    off = max(np.abs(one - heard[0]).max() for one in heard[1:])
+    return float(off / (ROUNDING * most * np.sqrt(n_step)))
+
+
+def test_rows_may_lie_along_any_axis(monkeypatch):
+    """Truth: the same cells, so the same pressures. Tolerance: rounding of each step."""
+    assert turned_apart(monkeypatch) < 1.0
+
+
+def test_rows_test_can_fail(monkeypatch):
+    """Planted fault: coefficients of a whole cell summed in single precision."""
+
+    def summed(room):
+        x, y, z = (np.float32(c * c) for c in room.courant)
+        return np.float32(2.0) - np.float32(2.0) * (x + y + z), x, y, z
+
+    monkeypatch.setattr(wave.WaveRoom, "whole", property(summed))
+    assert turned_apart(monkeypatch) > 10.0
+
+
+@pytest.mark.parametrize("more", [{}, WOOLS], ids=["bare", "wool"])
+def test_results_do_not_depend_on_the_number_of_threads(more):
     """Truth: one thread, bit for bit."""
     found = []
     most = numba.get_num_threads()
     for n_thread in (1, most):
         numba.set_num_threads(n_thread)
-        stepper = wave.Stepper(
-            furnished_room(), np.array([2.5, 4.1, 0.9]), np.array([[2.9, 2.1, 1.2]]), CLICK, 90
-        )
-        stepper.advance(90)
+        stepper = stepped(furnished_room(**more), 90)
         found.append((stepper.heard, stepper.taken, stepper.energy()))
     numba.set_num_threads(most)
     assert np.array_equal(found[0][0], found[1][0])
