@@ -126,6 +126,15 @@ def place(name: str, scene: str | None, layout: str) -> Place:
     return Place(name, one.room, source, one.receivers_of(source))
 
 
+def rougher(at: Place, scattering: float) -> Place:
+    """Give a room whose walls all scatter alike."""
+    sides = at.room.sides
+    sides = replace(sides, scattering=np.full_like(sides.scattering, scattering))
+    return replace(
+        at, name=f"{at.name}, s = {scattering:g}", room=replace(at.room, sides=sides)
+    )
+
+
 def in_bins(found: Arrivals, n_time: int) -> Float:
     """Give the energy of exact paths in bins, direct sound left out, (n_band, n_time)."""
     at = (found.delay_s / BIN_S).astype(np.int64)
@@ -453,6 +462,7 @@ def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     asked.add_argument("--room", action="append", default=[], help="of: "
                        + ", ".join(name for name, _, _ in ROOMS))  # fmt: skip
+    asked.add_argument("--scattering", type=float, help="of all walls, in place of their own")
     asked.add_argument("--figure", type=Path, help="draw it: FILE.svg")
     given = asked.parse_args()
     numba.set_num_threads(1)
@@ -467,6 +477,8 @@ def main() -> None:
           + " | ".join(labels) + " | mean |\n" + "|-" * 13 + "|")  # fmt: skip
     for one in chosen:
         at = place(*one)
+        if given.scattering is not None:
+            at = rougher(at, given.scattering)
         duration_s = duration_of(at)
         plain(at, 1, duration_s).follow(32)  # compiles
         curves = every[at.name] = race(at, duration_s)
