@@ -131,19 +131,19 @@ def _step_cut(
             count, numbers = together(branch, m, last), 1
             if branch[m, 0] != _NONE:
                 numbers = 2 * count
-            own = at + block * numbers * WIDE + lane
+            its = at + block * numbers * WIDE + lane
             for _ in range(count):
                 l2, e, ease = branch[m, 0], branch[m, 1], branch[m, 2]
-                speed, there = _NONE, own
+                speed, there = _NONE, its
                 if l2 != _NONE:
-                    speed, there = state[own], own + WIDE
+                    speed, there = state[its], its + WIDE
                 q, speed, place = yielding(rise, speed, state[there], l2, e, ease)
                 if l2 != _NONE:
-                    state[own] = speed
+                    state[its] = speed
                 state[there] = place
                 drawn += drawing(speed, place, l2, e, ease)
                 lost += branch[m, 3] * q * q
-                own, m = own + 2 * WIDE, m + 1
+                its, m = its + 2 * WIDE, m + 1
             at += numbers * wide
         weight = table[k, WEIGHT + w - group[g, 8]]
         draws += weight * drawn
