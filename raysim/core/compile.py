@@ -11,6 +11,7 @@ from pathlib import Path
 from types import FunctionType
 
 import numba
+from numba.core.options import DefaultOptions
 
 _FOLDER = Path(__file__).resolve().parent
 _NAMES = ("cpu.py", "wave_cpu.py", "wave_cells.py", "wave_flow.py")
@@ -27,7 +28,7 @@ numba.config.CACHE_DIR = str(CACHE_DIR)
 _USUAL = {"cache": True, "error_model": "numpy"}
 # Kernels keep no arrays, so none need be counted: a leg of a ray would count half a dozen in
 # and out again, each time for all threads to see, and empty every register for it.
-_BARE = _USUAL | {"_nrt": False}
+_BARE = _USUAL | ({"_nrt": False} if hasattr(DefaultOptions, "_nrt") else {})
 _FAST = {"nnan", "nsz", "contract", "arcp"}
 # error_model "numpy": x / 0 is inf, as on the GPU. No fastmath: sums keep order.
 kernel = numba.njit(**_BARE)
