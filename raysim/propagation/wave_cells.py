@@ -1,7 +1,7 @@
 """Loops over cut cells and their walls, for processors: no physics here.
 
-Arrays go whole from loop to loop, with a place to begin at: a slice of each costs as much as
-a short loop, for it is counted. Places are unsigned: with a check for negative ones there is
+Arrays go whole from loop to loop, with a place to begin at: a slice of each would cost as much
+as a short loop. Places are unsigned: with a check for negative ones there is
 no machine code for several cells at once. A step of one cell is said apart, for its sake too.
 """
 
