@@ -126,6 +126,11 @@ def wave_room(
     Returns
     -------
     WaveRoom
+
+    Raises
+    ------
+    ValueError
+        A body begins before the room along all three axes, so that it could not be counted.
     """
     turn = -_rows_along(mesh, fills, spacing_m)
     mesh = replace(mesh, vertices_m=_turned(mesh.vertices_m, turn))
@@ -185,6 +190,8 @@ def _rows_along(mesh: RoomMesh, fills: Sequence[Fill], spacing_m: float) -> int:
         short += np.where(thin, abs(volume_m3) / spacing_m**3, 0.0)
         # Air in a body is counted from where rows begin  (W3), so none may begin before.
         before = corner_m.min(axis=0) < mesh.vertices_m.min(axis=0) - spacing_m * ON_FACE_CELL
+        if before.all():
+            raise ValueError("a porous body begins before the room along all three axes")
         short += np.where(before, 1e9, 0.0)
     return int(np.argmax(short < short.min() * (1.0 + 1e-9)))
 

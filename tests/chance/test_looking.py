@@ -123,7 +123,7 @@ def certainty(monkeypatch, chance):
 
 
 def test_what_the_chance_costs_in_certainty(monkeypatch):
-    """Truth: walls that always look. Tolerance: a tenth, which R6 promises.
+    """Truth: walls that always look. Tolerance: a tenth, as R6 says.
 
     Both follow the same rays, so their variances differ by what chance adds, not by luck of
     the draw. Planted fault: a fiftieth of the chance, so that a few connections weigh much.

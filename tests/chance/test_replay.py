@@ -104,3 +104,37 @@ def test_agreement_test_notices_a_forgotten_change():
         [energy[:, i % 8, WINDOWS[i % 3]].sum(axis=1) for i in range(N_CHANGE)]
     )
     assert chi_square(forgotten, both()[1]) > 10.0 * HIGH
+
+
+def rougher():
+    """Give a smooth room recorded, and the coefficients of the same with a rough floor."""
+    scene = box_scene(alpha=0.2, scattering=0.05, receivers=((3.5, 2.5, 1.2),))
+    room = prepared(scene)
+    recording = record(
+        room, scene.sources[0], list(scene.receivers), seed=5, n_ray=32_000,
+        duration_s=0.2, bin_s=0.002, image_order=2, pair_order=0,
+    )  # fmt: skip
+    floor = room.sides.names.index("floor")
+    scattering = room.sides.scattering.copy()
+    scattering[floor] = 0.5
+    energy = replay(recording, room.sides.alpha, scattering, "energy")[0].energy
+    other = replace(room, sides=replace(room.sides, scattering=scattering))
+    run = ray_run(other, scene, 32_000, seed=6, duration_s=0.2, orders=(2, 0))
+    return energy, ray_energy(run)
+
+
+def test_a_wall_ten_times_as_rough_is_replayed():
+    """Truth: rays traced anew. Tolerance: 4 sigma, early and late; planted fault: 1 dB."""
+
+    def sigmas(factor):
+        found = []
+        for window in (slice(10, 25), slice(25, 100)):
+            (a, a_error), (b, b_error) = (
+                mean_and_error(e[:, 3, window].sum(axis=1)) for e in (factor * own, traced)
+            )
+            found.append(abs(a - b) / np.hypot(a_error, b_error))
+        return np.array(found)
+
+    own, traced = rougher()
+    assert sigmas(1.0).max() < 4.0
+    assert sigmas(10.0**0.1).max() > 4.0
