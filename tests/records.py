@@ -4,7 +4,7 @@ Import it from any test file: ``from records import header, layout_result``. The
 4 x 3 x 2.5 m with one sheet in it, so surfaces, sides and backs all occur.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -151,6 +151,37 @@ def histogram(rng, n_band=8, n_batch=4, n_time=300, bin_s=0.001, t60_s=0.3) -> E
     energy = mean * rng.gamma(4.0, 0.25, (n_batch, n_band, n_time))
     share = rng.uniform(-0.3, 0.3, (8, n_band, n_time))
     return EnergyHistogram(bin_s, energy, share * energy.mean(axis=0))
+
+
+#: Patterns, bands to an octave, and shapes of histograms: what sums in another order are
+#: tried on.
+SHAPES = [
+    (1.0, 1, {}),
+    (0.5, 1, {}),
+    (1.0, 3, {"n_batch": 3}),
+    (1.0, 1, {"t60_s": 1.4}),  # some decays are not known deep enough
+    (1.0, 1, {"t60_s": 0.05, "n_time": 600}),  # followed far beyond the lines
+]
+
+
+def microphone(pattern=1.0) -> Receiver:
+    """Give one that is aimed across the room."""
+    return Receiver("mic", np.array([2.0, 2.0, 1.2]), np.array([0.6, 0.8, 0.0]), pattern)
+
+
+def one_batch_louder(of: EnergyHistogram) -> EnergyHistogram:
+    """Plant a fault: the first batch twice as loud."""
+    energy = of.energy.copy()
+    energy[0] *= 2.0
+    return replace(of, energy=energy)
+
+
+def close_by(paths: Arrivals) -> Arrivals:
+    """Give paths whose direct sound, the only one, is so loud that it hides the room."""
+    energy = paths.energy.copy()
+    energy[0] *= 1e5
+    order = np.maximum(paths.order, np.arange(len(energy)) > 0)
+    return replace(paths, energy=energy, order=order)
 
 
 def pair_result(source, receiver, seed=1, n_band=8, **shape) -> PairResult:

@@ -48,9 +48,8 @@ class Pores:
     """What pores and veils do, per step: to each cell, and to each face by its upper cell."""
 
     more: Float  # (n_cell,) volume that softness adds
-    late: list[
-        tuple[Float, Float]
-    ]  # share of volume by cell; gives and delays in steps, (n, 2)
+    #: share of volume by cell; gives and delays in steps, (n, 2)
+    late: list[tuple[Float, Float]]
     porous: NDArray[np.bool_]  # (3, n_cell)
     mass: Float  # (3, n_cell) and so on: of the terms of W9, mass without the 1 of air
     drag: Float
