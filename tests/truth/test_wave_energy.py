@@ -392,22 +392,31 @@ def test_rows_test_can_fail(monkeypatch):
     assert turned_apart(monkeypatch) > 10.0
 
 
+def outcome(n_thread, more):
+    """Give what a run comes to, on so many threads."""
+    most = numba.get_num_threads()
+    numba.set_num_threads(n_thread)
+    try:
+        stepper = stepped(furnished_room(**more), 90)
+        return stepper.heard.tobytes(), stepper.taken, stepper.energy()
+    finally:
+        numba.set_num_threads(most)
+
+
 @pytest.mark.parametrize("more", [{}, WOOLS], ids=["bare", "wool"])
 def test_results_do_not_depend_on_the_number_of_threads(more):
     """Truth: one thread, bit for bit."""
-    found = []
-    most = numba.get_num_threads()
-    if most < 2:
+    if numba.get_num_threads() < 2:
         pytest.skip("there is one thread only")
-    try:
-        for n_thread in (1, most):
-            numba.set_num_threads(n_thread)
-            stepper = stepped(furnished_room(**more), 90)
-            found.append((stepper.heard, stepper.taken, stepper.energy()))
-    finally:
-        numba.set_num_threads(most)
-    assert np.array_equal(found[0][0], found[1][0])
-    assert found[0][1:] == found[1][1:]
+    assert outcome(1, more) == outcome(numba.get_num_threads(), more)
+
+
+@pytest.mark.parametrize("more", [{}, WOOLS], ids=["bare", "wool"])
+def test_threads_test_notices_tasks_that_depend_on_them(monkeypatch, more):
+    """Planted fault: work shared out by the number of threads, so that sums go another way."""
+    usual = outcome(1, more)
+    monkeypatch.setattr(wave, "share_out", lambda room: wave_tasks.share_out(room, 3))
+    assert outcome(1, more) != usual
 
 
 def test_a_body_that_begins_before_the_room_everywhere_is_refused():
